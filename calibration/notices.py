@@ -1,0 +1,21 @@
+"""A remark that travels with a result: a stable code and a sentence for a weaver."""
+
+from dataclasses import dataclass
+
+__all__ = ["Notice"]
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """One remark about a measurement.
+
+    Attributes
+    ----------
+    code : str
+        Stable identifier in kebab-case, e.g. ``"card-unconfirmed"``.
+    text : str
+        What it means and what to do, in plain words.
+    """
+
+    code: str
+    text: str

@@ -1,0 +1,1 @@
+"""The commands, their messages and the pictures they draw."""
