@@ -39,8 +39,8 @@ class Lens:
 class Plane:
     """Mapping between millimetres in the card's plane and pixels of the upright photo.
 
-    Millimetre axes: x to the right, y DOWN as in the photo (no mirror), so that a positive turn looks the same
-    in both. Pixel centres lie at integers (OpenCV's convention).
+    Millimetre axes: at the photo's centre x points to the photo's right and y DOWN (no mirror), whatever the
+    turn of the card, so that directions mean the same in both. Pixel centres lie at integers (OpenCV's convention).
 
     Attributes
     ----------

@@ -1,0 +1,104 @@
+"""What a measurement says: frozen results that turn into the JSON contract.
+
+Densities are threads per inch and per centimetre; ``None`` stands only for "cannot be known here" (no scale given).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..calibration.budget import BudgetLine
+from ..calibration.notices import Notice
+
+__all__ = [
+    "MM_PER_INCH",
+    "Face",
+    "SampleReading",
+    "SettResult",
+    "ThreadReading",
+    "Verdict",
+    "WeaveName",
+    "WeaveReading",
+]
+
+MM_PER_INCH = 25.4  # exact by definition (international yard and pound agreement, 1959)
+
+Verdict = Literal["measured", "unsure", "refused"]
+WeaveName = Literal["plain", "basket", "twill", "satin", "unknown"]
+Face = Literal["balanced", "warp-faced", "weft-faced"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ThreadReading:
+    """One thread system: the ends or the picks.
+
+    Attributes
+    ----------
+    pitch_px : float
+        Thread spacing on the straightened patch, pixels.
+    per_inch, per_cm, u95_per_inch : float or None
+        Density and its expanded uncertainty (95 %), scale included; None without a scale.
+    per_1000_px : float
+        Threads per 1000 pixels of the photo (of the flat picture where a card made one).
+    count : int or None
+        Threads counted one by one over the whole visible sample; None when they could not be tracked.
+    across_width_per_inch : float or None
+        All ends over full width (ends only).
+    alternatives_per_inch : tuple of float
+        Other readings the evidence does not rule out, most likely first (per 1000 px when there is no scale).
+    probability : float
+        Calibrated probability that the headline reading is the thread and not its multiple or fraction.
+    positions_mm : ndarray of shape (count,) or None
+        Cloth coordinate of every thread (u of ends, v of picks) along the middle of the sample.
+    budget : tuple of BudgetLine
+        Sources of the uncertainty, relative, in percent.
+    """
+
+    pitch_px: float
+    per_inch: float | None
+    per_cm: float | None
+    u95_per_inch: float | None
+    per_1000_px: float
+    count: int | None = None
+    across_width_per_inch: float | None = None
+    alternatives_per_inch: tuple[float, ...] = ()
+    probability: float = 1.0
+    positions_mm: NDArray[np.float64] | None = None
+    budget: tuple[BudgetLine, ...] = field(default=())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WeaveReading:
+    """Name of the weave, its repeat in threads, and which system covers the face."""
+
+    name: WeaveName
+    repeat_ends: int | None
+    repeat_picks: int | None
+    face: Face
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SampleReading:
+    """Size of the woven part and its outline in photo pixels (shape (N, 2))."""
+
+    width_mm: float | None
+    width_u95_mm: float | None
+    length_mm: float | None
+    outline_px: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SettResult:
+    """Everything `pickglass sett` says about one photo."""
+
+    photo: str
+    verdict: Verdict
+    ends: ThreadReading
+    picks: ThreadReading
+    weave: WeaveReading
+    sample: SampleReading
+    notices: tuple[Notice, ...] = ()
