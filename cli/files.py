@@ -1,0 +1,67 @@
+"""Writing files: nothing half-made, nothing overwritten by surprise."""
+
+import os
+import tempfile
+from pathlib import Path
+
+from ..calibration.errors import UsageError
+
+__all__ = ["check_target", "write_whole"]
+
+
+def check_target(path: Path, *, overwrite: bool) -> None:
+    """Refuse a target that could not be written, before any measuring is done.
+
+    Raises
+    ------
+    UsageError
+        If the file exists and `overwrite` is False, or its folder is missing or not writable.
+    """
+    if path.is_dir():
+        raise UsageError("is-a-folder", f"{path} is a folder, not a file.", "Give the name of a file to write.")
+    if os.path.lexists(path) and not overwrite:
+        raise UsageError(
+            "file-exists",
+            f"{path} is already there and was left as it is.",
+            "Choose another name, or add --overwrite to replace it.",
+        )
+    if not path.parent.is_dir():
+        raise UsageError(
+            "no-folder", f"The folder {path.parent} does not exist.", "Make the folder first, or choose another."
+        )
+    if not os.access(path.parent, os.W_OK):
+        raise UsageError(
+            "not-writable", f"Nothing can be written into {path.parent}.", "Choose a folder of your own."
+        )
+
+
+def write_whole(path: Path, content: bytes, *, overwrite: bool) -> None:
+    """Write `content` to a temporary file beside `path` and put it in place in one step.
+
+    Raises
+    ------
+    UsageError
+        As `check_target`, and when the disk refuses.
+    """
+    check_target(path, overwrite=overwrite)
+    scratch = None
+    try:
+        with tempfile.NamedTemporaryFile(dir=path.parent, prefix=".pickglass-", delete=False) as file:
+            scratch = Path(file.name)
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        # A temporary file is private; give the finished one the rights that a plain open() would have given.
+        mask = os.umask(0)
+        os.umask(mask)
+        scratch.chmod(0o666 & ~mask)
+        os.replace(scratch, path)
+    except OSError as error:
+        raise UsageError(
+            "not-written",
+            f"{path} could not be written ({error.strerror or error}).",
+            "Look whether the disk is full or the folder protected, then try again.",
+        ) from error
+    finally:
+        if scratch is not None:
+            scratch.unlink(missing_ok=True)

@@ -1,0 +1,145 @@
+"""The command `pickglass`: its commands, and the one place where errors become sentences.
+
+Nothing heavy is imported here: `pickglass --help` must answer at once. Each command imports what it needs.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import Annotated
+
+import typer
+
+from ..calibration.errors import PickglassError
+from . import sett_command
+
+__all__ = ["app", "main"]
+
+EXIT_USAGE = 2
+EXIT_INTERRUPTED = 130  # 128 + SIGINT, the shell's convention
+
+# Typer carries its own copy of Click, or none, depending on its version; only BadParameter is public in all.
+_WRONG_USE: type[Exception] = typer.BadParameter.__mro__[1]
+
+app = typer.Typer(
+    name="pickglass",
+    help="Measure woven samples from photos: ends and picks per inch, width, and how sure the numbers are.",
+    epilog="First try: pickglass sett my-photo.jpg --picture marks.jpg",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import version
+
+        typer.echo(f"pickglass {version('pickglass')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _pickglass(
+    version: Annotated[
+        bool,
+        typer.Option("--version", help="Print the version and stop.", is_eager=True, callback=_print_version),
+    ] = False,
+) -> None:
+    """Hold the options that need no command."""
+
+
+app.command(name="sett", epilog=sett_command.EPILOG)(sett_command.sett)
+
+
+def main(argv: list[str] | None = None) -> None:
+    """Run the command line and leave with its exit code.
+
+    Exit codes: 0 measured, 2 wrong usage or an unreadable file, 3 unsure, 4 refused.
+    """
+    words = sys.argv[1:] if argv is None else argv
+    raise SystemExit(_run(words))
+
+
+def _run(words: list[str]) -> int:
+    as_json = "--json" in words
+    try:
+        code = app(args=words, prog_name="pickglass", standalone_mode=False)
+    except PickglassError as error:
+        _say(error, words, as_json=as_json)
+        return error.exit_code
+    except _WRONG_USE as error:
+        return _wrong_use(error, words, as_json=as_json)
+    except (KeyboardInterrupt, typer.Abort):
+        code = EXIT_INTERRUPTED
+    except BrokenPipeError:  # the reader of a pipe (head, less) went away: nothing is wrong
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except Exception as error:
+        if os.environ.get("PICKGLASS_TRACEBACK"):
+            raise
+        _say(_mistake(error), words, as_json=as_json)
+        return EXIT_USAGE
+    if code == EXIT_INTERRUPTED:
+        typer.echo("Stopped; nothing was written.", err=True)
+    return code if isinstance(code, int) else 0
+
+
+def _say(error: PickglassError, words: list[str], *, as_json: bool) -> None:
+    """Say what happened and what to do on stderr; with --json also as the one document on stdout."""
+    typer.echo(f"{error.problem}\nWhat to do: {error.next_step}", err=True)
+    if as_json:
+        from .sett_json import dump, refusal_document
+
+        typer.echo(dump(refusal_document(_photo_name(words), error.code, str(error))))
+
+
+def _wrong_use(error: Exception, words: list[str], *, as_json: bool) -> int:
+    """Turn what Typer found wrong with the command line into our own kind of sentence."""
+    context = getattr(error, "ctx", None)
+    if type(error).__name__ == "NoArgsIsHelpError":
+        typer.echo(str(error), err=True)
+        return EXIT_USAGE
+    problem = str(getattr(error, "message", "") or error)
+    option = getattr(error, "option_name", None)
+    near = getattr(error, "possibilities", None)
+    if near:
+        problem = f"{problem}. Did you mean {' or '.join(sorted(near))}?"
+    elif type(error).__name__ == "MissingParameter":
+        missing = getattr(getattr(error, "param", None), "name", None) or "argument"
+        problem = f"{context.command_path if context else 'pickglass'} was given no {missing.replace('_', ' ')}."
+    elif hasattr(error, "format_message") and option is None:
+        problem = str(error.format_message())
+    step = f"Run {context.command_path if context else 'pickglass'} --help to see what it takes."
+    if option is not None and any(os.path.lexists(word) for word in words if word.startswith("-")):
+        step = "If this is the name of a file, write ./ before it."
+    _say(PickglassError("wrong-use", _sentence(problem), step), words, as_json=as_json)
+    return EXIT_USAGE
+
+
+def _mistake(error: Exception) -> PickglassError:
+    return PickglassError(
+        "internal-error",
+        f"pickglass met something it was not made for ({type(error).__name__}: {error}).",
+        "This is a mistake in pickglass, not yours: please report it with the photo and the command you typed; "
+        "PICKGLASS_TRACEBACK=1 before the command shows where it happened.",
+    )
+
+
+def _sentence(text: str) -> str:
+    text = text.strip()
+    return text if text.endswith((".", "?", "!")) else f"{text}."
+
+
+def _photo_name(words: list[str]) -> str | None:
+    """Return the likeliest photo among the words of a command line that could not be run."""
+    for word in words[1:]:
+        if not word.startswith("-") and os.path.splitext(word)[1]:
+            return os.path.basename(word)
+    return None
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,32 @@
+"""Numbers as people read them: no more digits than the uncertainty supports."""
+
+import math
+
+__all__ = ["plain", "with_uncertainty"]
+
+FALLBACK_DIGITS = 4  # significant digits of a number that carries no uncertainty of its own
+
+
+def with_uncertainty(value: float, u95: float | None) -> str:
+    """Return ``"24.13 ± 0.17"``: the uncertainty to two digits when it begins with 1 or 2, else to one.
+
+    Keeping two digits where the first is small avoids rounding the uncertainty itself by a third
+    (the usual advice beside GUM 7.2.6: one or two digits suffice).
+    """
+    if u95 is None or not math.isfinite(u95) or u95 <= 0.0:
+        return plain(value)
+    exponent = math.floor(math.log10(u95))
+    leading = u95 / 10.0**exponent
+    decimals = (1 if leading < 2.95 else 0) - exponent
+    if decimals <= 0:
+        scale = 10.0**-decimals
+        return f"{round(value / scale) * scale:.0f} ± {round(u95 / scale) * scale:.0f}"
+    return f"{value:.{decimals}f} ± {u95:.{decimals}f}"
+
+
+def plain(value: float) -> str:
+    """Return `value` to four significant digits, without an exponent."""
+    if value == 0.0 or not math.isfinite(value):
+        return "0"
+    decimals = max(0, FALLBACK_DIGITS - 1 - math.floor(math.log10(abs(value))))
+    return f"{value:.{decimals}f}"

@@ -1,0 +1,97 @@
+"""What appears on the terminal: words first, colour only as a second signal."""
+
+import os
+import sys
+import textwrap
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TextIO
+
+__all__ = ["Progress", "paragraph", "shade", "show_progress", "width"]
+
+PATIENCE_S = 1.0  # work shorter than this needs no progress line
+_SHADES = {"strong": "1", "good": "32", "care": "33", "bad": "31"}
+
+
+def width(stream: TextIO) -> int:
+    """Return the number of columns to fill: the terminal's own, 88 in a pipe, never a very long line."""
+    if not stream.isatty():
+        return 88
+    try:
+        columns = os.get_terminal_size(stream.fileno()).columns
+    except (OSError, ValueError):
+        return 88
+    return max(40, min(columns, 100))
+
+
+def paragraph(text: str, *, columns: int, indent: str = "", first: str | None = None) -> str:
+    """Wrap `text` to `columns`, every line behind `indent`, the first behind `first`."""
+    return textwrap.fill(
+        text,
+        columns,
+        initial_indent=indent if first is None else first,
+        subsequent_indent=indent,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+def shade(text: str, kind: str, stream: TextIO) -> str:
+    """Return `text` coloured for a terminal; as it is in a pipe or under NO_COLOR (no-color.org)."""
+    if not stream.isatty() or os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb":
+        return text
+    return f"\x1b[{_SHADES[kind]}m{text}\x1b[0m"
+
+
+class Progress:
+    """One line on a terminal that names the step at work; silent for the first second and in pipes."""
+
+    def __init__(self, stream: TextIO, *, patience_s: float = PATIENCE_S) -> None:
+        self._stream = stream
+        self._lock = threading.Lock()
+        self._step = ""
+        self._shown = False
+        self._done = False
+        self._timer = threading.Timer(patience_s, self._begin)
+        self._timer.daemon = True
+        if stream.isatty():
+            self._timer.start()
+
+    def step(self, name: str) -> None:
+        """Say what is being done now."""
+        with self._lock:
+            self._step = name
+            if self._shown:
+                self._draw()
+
+    def finish(self) -> None:
+        """Take the line away."""
+        self._timer.cancel()
+        with self._lock:
+            if self._shown:
+                self._stream.write("\r\x1b[K")
+                self._stream.flush()
+            self._shown = False
+            self._done = True
+
+    def _begin(self) -> None:
+        with self._lock:
+            if self._done:  # the timer fired while `finish` was waiting for it
+                return
+            self._shown = True
+            self._draw()
+
+    def _draw(self) -> None:
+        self._stream.write(f"\r\x1b[K{self._step} …")
+        self._stream.flush()
+
+
+@contextmanager
+def show_progress() -> Iterator[Progress]:
+    """Show a progress line on stderr while the block runs."""
+    progress = Progress(sys.stderr)
+    try:
+        yield progress
+    finally:
+        progress.finish()

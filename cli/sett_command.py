@@ -1,0 +1,222 @@
+"""`pickglass sett`: one photo in, ends and picks per inch out."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from ..calibration.errors import UsageError
+from . import options
+
+__all__ = ["EPILOG", "sett"]
+
+EPILOG = """
+Examples:
+  pickglass sett band.jpg --picture marks.jpg
+  pickglass sett scan.tif --scan
+  pickglass sett closeup.png --all-cloth --px-per-mm 42.5
+"""
+EXIT_CODES = {"measured": 0, "unsure": 3, "refused": 4}
+WEAVES = ("plain", "basket", "twill", "satin")
+WARPS = ("auto", "down", "across")
+CARDS = ("auto", "bank", "printed")
+
+_PHOTO = typer.Argument(help="The photo or scan: JPEG, PNG, TIFF, WebP or HEIC.", show_default=False)
+
+
+def sett(
+    photo: Annotated[Path, _PHOTO],
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the table.")] = False,
+    picture: Annotated[
+        Path | None,
+        typer.Option(
+            parser=options.picture_path("--picture"),
+            metavar="FILE",
+            help="Write the photo with every tenth end and pick marked and numbered (.png or .jpg).",
+        ),
+    ] = None,
+    repeat_picture: Annotated[
+        Path | None,
+        typer.Option(
+            parser=options.picture_path("--repeat-picture"),
+            metavar="FILE",
+            help="Write the averaged repeat of the weave (.png or .jpg).",
+        ),
+    ] = None,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace pictures that are already there.")] = False,
+    explain: Annotated[bool, typer.Option("--explain", help="Say where the uncertainty comes from.")] = False,
+    card: Annotated[
+        str,
+        typer.Option(
+            parser=options.choice("--card", CARDS),
+            metavar="auto|bank|printed",
+            help="Which reference card lies in the photo.",
+        ),
+    ] = "auto",
+    px_per_mm: Annotated[
+        float | None,
+        typer.Option(
+            parser=options.number("--px-per-mm", 0.5, 5000, "pixels of the photo per millimetre of cloth"),
+            metavar="X",
+            help="Scale given by hand, pixels per millimetre.",
+        ),
+    ] = None,
+    scan: Annotated[
+        bool, typer.Option("--scan", help="A flat-bed scan: scale from the file's resolution, or from --dpi.")
+    ] = False,
+    dpi: Annotated[
+        float | None,
+        typer.Option(
+            parser=options.number("--dpi", 50, 20000, "the resolution of the scan in dots per inch"),
+            metavar="N",
+            help="Resolution of the scan, if the file does not say or says it wrong.",
+        ),
+    ] = None,
+    no_scale: Annotated[
+        bool, typer.Option("--no-scale", help="No card and no scale: threads per 1000 pixels only.")
+    ] = False,
+    all_cloth: Annotated[bool, typer.Option("--all-cloth", help="The whole picture is cloth.")] = False,
+    area: Annotated[
+        options.Rectangle | None,
+        typer.Option(
+            parser=options.area,
+            metavar="X,Y,W,H",
+            help="Measure only this rectangle of the upright photo, in pixels.",
+        ),
+    ] = None,
+    warp: Annotated[
+        str,
+        typer.Option(
+            parser=options.choice("--warp", WARPS),
+            metavar="auto|down|across",
+            help="Which way the warp runs in the photo; auto takes a band's length.",
+        ),
+    ] = "auto",
+    weave: Annotated[
+        str | None,
+        typer.Option(
+            parser=options.choice("--weave", WEAVES),
+            metavar="NAME",
+            help="The weave, if you know it: plain, basket, twill or satin.",
+        ),
+    ] = None,
+    ends_warped: Annotated[
+        int | None,
+        typer.Option(
+            parser=options.integer("--ends-warped", 2, 20000, "the number of ends you warped"),
+            metavar="N",
+            help="How many ends you warped over the whole width, if you know it.",
+        ),
+    ] = None,
+    expect_ends: Annotated[
+        options.Span | None,
+        typer.Option(
+            parser=options.span("--expect-ends", 0.5, 1000, "the ends per inch you expect"),
+            metavar="LO..HI",
+            help="Ends per inch you expect, such as 20..30 (per 1000 px with --no-scale).",
+        ),
+    ] = None,
+    expect_picks: Annotated[
+        options.Span | None,
+        typer.Option(
+            parser=options.span("--expect-picks", 0.5, 1000, "the picks per inch you expect"),
+            metavar="LO..HI",
+            help="Picks per inch you expect, such as 10..14.",
+        ),
+    ] = None,
+    cloth_thickness: Annotated[
+        float | None,
+        typer.Option(
+            parser=options.number("--cloth-thickness", 0.05, 30, "the thickness of the cloth in millimetres"),
+            metavar="MM",
+            help="Thickness of the cloth, if you measured it.",
+        ),
+    ] = None,
+    card_on_cloth: Annotated[
+        bool, typer.Option("--card-on-cloth", help="The card lies on the cloth, not beside it.")
+    ] = False,
+) -> None:
+    """Read ends and picks per inch, the width and the weave from one photo.
+
+    The sample lies flat beside a blank bank-sized card or on a card drawn by `pickglass card`. What is known
+    beforehand (the weave, the ends warped, the range expected) is checked against the photo, not simply believed.
+    """
+    _one_scale(px_per_mm=px_per_mm, scan=scan, dpi=dpi, no_scale=no_scale, card_on_cloth=card_on_cloth)
+    from .files import check_target
+
+    targets = [path for path in (picture, repeat_picture) if path is not None]
+    if len({path.absolute() for path in targets}) < len(targets):
+        raise UsageError(
+            "same-file", "Both pictures would go into the same file.", "Give --picture and --repeat-picture two names."
+        )
+    for path in targets:
+        check_target(path, overwrite=overwrite)
+
+    from .pipeline import Request, measure_photo
+    from .screen import show_progress
+
+    request = Request(
+        card=card,
+        px_per_mm=px_per_mm,
+        scan=scan or dpi is not None,
+        dpi=dpi,
+        no_scale=no_scale,
+        all_cloth=all_cloth,
+        area_px=area,
+        warp=warp,
+        weave=weave,
+        ends_warped=ends_warped,
+        expect_ends=expect_ends,
+        expect_picks=expect_picks,
+        cloth_thickness_mm=cloth_thickness,
+        card_on_cloth=card_on_cloth,
+    )
+    with show_progress() as progress:
+        photograph, measurement = measure_photo(photo, request, on_step=progress.step)
+        result, plane = measurement.result, measurement.plane
+        if targets and result.verdict != "refused":
+            progress.step("Drawing the picture")
+            from .overlay import encode, marked_picture, repeat_picture_of
+            from .files import write_whole
+
+            if picture is not None:
+                write_whole(picture, encode(marked_picture(photograph, measurement), picture), overwrite=overwrite)
+            if repeat_picture is not None:
+                write_whole(repeat_picture, encode(repeat_picture_of(measurement), repeat_picture), overwrite=overwrite)
+    if json:
+        from .sett_json import dump, sett_document
+
+        typer.echo(dump(sett_document(result, plane)))
+    else:
+        from .sett_text import explain_text, sett_text
+
+        typer.echo(sett_text(result, plane, picture=None if picture is None else picture.name))
+    if explain:
+        from .sett_text import explain_text
+
+        typer.echo(f"\n{explain_text(result, plane)}", err=json)
+    sys.stdout.flush()
+    raise typer.Exit(EXIT_CODES[result.verdict])
+
+
+def _one_scale(*, px_per_mm: float | None, scan: bool, dpi: float | None, no_scale: bool, card_on_cloth: bool) -> None:
+    """Refuse options that contradict each other."""
+    given = [
+        name
+        for name, present in (
+            ("--px-per-mm", px_per_mm is not None),
+            ("--scan or --dpi", scan or dpi is not None),
+            ("--no-scale", no_scale),
+            ("--card-on-cloth", card_on_cloth),
+        )
+        if present
+    ]
+    if len(given) > 1:
+        raise UsageError(
+            "two-scales",
+            f"{' and '.join(given)} contradict each other.",
+            "Give one way to fix the scale; with none of them a card is looked for.",
+        )

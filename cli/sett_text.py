@@ -1,0 +1,182 @@
+"""What `pickglass sett` tells a weaver: a short table, plain warnings, what to check by eye."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from .rounding import plain, with_uncertainty
+from .screen import paragraph, shade, width
+
+if TYPE_CHECKING:
+    from ..calibration.budget import BudgetLine
+    from ..calibration.plane import Plane
+    from ..measure.results import SettResult, ThreadReading
+
+__all__ = ["explain_text", "headline", "sett_text"]
+
+_SHADE = {"measured": "good", "unsure": "care", "refused": "bad"}
+_SCALE_WORDS = {
+    "page-card": "printed page card",
+    "pocket-card": "printed pocket card",
+    "bank-card": "bank card",
+    "rail": "printed rail",
+    "given": "given by hand",
+    "scan": "resolution of the scan",
+}
+_FACE_WORDS = {
+    "balanced": "warp and weft both show",
+    "warp-faced": "warp-faced: the ends cover the picks",
+    "weft-faced": "weft-faced: the picks cover the ends",
+}
+
+
+def sett_text(result: SettResult, plane: Plane, *, picture: str | None = None) -> str:
+    """Return the whole answer as text for the screen."""
+    columns = width(sys.stdout)
+    verdict = shade(result.verdict, _SHADE[result.verdict], sys.stdout)
+    blocks = [f"{result.photo}: {verdict}", "\n".join(_table(result, plane))]
+    if result.verdict == "unsure":
+        blocks.append(_doubt(result, columns))
+    notices = dict.fromkeys((*plane.notices, *result.notices))
+    if notices:
+        blocks.append(
+            "\n".join(paragraph(notice.text, columns=columns, first="  Note: ", indent="        ") for notice in notices)
+        )
+    if result.verdict != "refused":
+        blocks.append(paragraph(_check_by_eye(result, picture), columns=columns, first="  By eye: ", indent="          "))
+    return "\n\n".join(blocks)
+
+
+def headline(result: SettResult) -> str:
+    """Return the result in one line, as it stands under the picture."""
+    parts = [_short(result.ends, "ends"), _short(result.picks, "picks")]
+    if result.sample.width_mm is not None:
+        parts.append(f"width {with_uncertainty(result.sample.width_mm, result.sample.width_u95_mm)} mm")
+    text = ", ".join(parts)
+    return text if result.verdict == "measured" else f"{result.verdict}: {text}"
+
+
+def explain_text(result: SettResult, plane: Plane) -> str:
+    """Return the uncertainty budgets as text: every source by name with its size."""
+    blocks = []
+    for title, lines, total in (
+        ("scale", plane.budget, plane.u95_percent),
+        ("ends", result.ends.budget, _relative_u95(result.ends)),
+        ("picks", result.picks.budget, _relative_u95(result.picks)),
+    ):
+        if lines:
+            blocks.append("\n".join(_budget_lines(title, lines, total)))
+    return "\n\n".join(blocks) if blocks else "  No uncertainty budget: the scale is not known."
+
+
+def _table(result: SettResult, plane: Plane) -> list[str]:
+    rows = _thread_rows(result) if plane.source != "none" else _pixel_rows(result)
+    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
+    lines = [
+        "  " + "   ".join([row[0].ljust(widths[0]), *(c.rjust(w) for c, w in zip(row[1:], widths[1:], strict=True))])
+        for row in rows
+    ]
+    lines.append("")
+    lines.extend(f"  {name.ljust(8)}{value}" for name, value in _facts(result, plane))
+    return lines
+
+
+def _thread_rows(result: SettResult) -> list[list[str]]:
+    rows = [["", "per inch", "per cm", "counted"]]
+    for name, reading in (("ends (warp)", result.ends), ("picks (weft)", result.picks)):
+        u95_cm = None if reading.u95_per_inch is None else reading.u95_per_inch / 2.54
+        rows.append([name, _pm(reading.per_inch, reading.u95_per_inch), _pm(reading.per_cm, u95_cm), _count(reading)])
+    return rows
+
+
+def _pixel_rows(result: SettResult) -> list[list[str]]:
+    return [
+        ["", "per 1000 px", "px per thread", "counted"],
+        ["ends (warp)", plain(result.ends.per_1000_px), plain(1000 / result.ends.per_1000_px), _count(result.ends)],
+        ["picks (weft)", plain(result.picks.per_1000_px), plain(1000 / result.picks.per_1000_px), _count(result.picks)],
+    ]
+
+
+def _facts(result: SettResult, plane: Plane) -> Iterable[tuple[str, str]]:
+    sample = result.sample
+    if sample.width_mm is not None:
+        size = f"{with_uncertainty(sample.width_mm, sample.width_u95_mm)} mm"
+        if result.ends.across_width_per_inch is not None:
+            size += f"; all ends over the full width: {plain(result.ends.across_width_per_inch)} per inch"
+        yield "width", size
+    if sample.length_mm is not None:
+        yield "length", f"{sample.length_mm:.0f} mm seen"
+    yield "weave", _weave_words(result)
+    if plane.source == "none":
+        yield "scale", "none, so nothing can be said per inch or per cm"
+    else:
+        tilt = "" if plane.tilt_deg is None else f", phone tilted by {plane.tilt_deg:.0f}°"
+        yield "scale", f"{_SCALE_WORDS[plane.source]}, sure to {plane.u95_percent:.1f} %{tilt}"
+
+
+def _weave_words(result: SettResult) -> str:
+    weave = result.weave
+    name = "not recognised" if weave.name == "unknown" else weave.name
+    repeat = f", repeat {weave.repeat_ends} × {weave.repeat_picks}" if weave.repeat_ends and weave.repeat_picks else ""
+    return f"{name}{repeat}; {_FACE_WORDS[weave.face]}"
+
+
+def _doubt(result: SettResult, columns: int) -> str:
+    """Return both readings and what the weaver can do to settle the matter."""
+    lines = []
+    for name, reading in (("ends", result.ends), ("picks", result.picks)):
+        if not reading.alternatives_per_inch:
+            continue
+        unit = "per 1000 px" if reading.per_inch is None else "per inch"
+        first = reading.per_1000_px if reading.per_inch is None else reading.per_inch
+        others = " or ".join(plain(other) for other in reading.alternatives_per_inch)
+        lines.append(f"  The {name} can be read as {plain(first)} or as {others} {unit}; the first is likelier.")
+    if not lines:
+        lines.append("  The threads show too faintly for a number to be trusted.")
+    advice = (
+        "count one inch by eye and say what you found (--expect-ends 20..30, --expect-picks 10..14), give the number "
+        "of ends you warped (--ends-warped 48) or the weave (--weave plain), or take a sharper photo from nearer."
+    )
+    lines.append(paragraph(advice, columns=columns, first="  What to do: ", indent="              "))
+    return "\n".join(lines)
+
+
+def _check_by_eye(result: SettResult, picture: str | None) -> str:
+    if picture is not None:
+        return (
+            f"open {picture}; every tenth end and pick carries its number. Count the threads between two numbers: "
+            "there must be ten steps."
+        )
+    return "add --picture marks.jpg to see every tenth end and pick marked on your photo, and count between the marks."
+
+
+def _budget_lines(title: str, lines: Iterable[BudgetLine], total: float | None) -> list[str]:
+    rows = [(line.name, f"{2 * line.standard_percent:.2f} %", line.origin) for line in lines]
+    name_width = max(len(row[0]) for row in rows)
+    out = [f"  Where the doubt in the {title} comes from (95 %, each source alone)"]
+    out.extend(f"    {name.ljust(name_width)}  {size.rjust(7)}  {origin}" for name, size, origin in rows)
+    if total is not None:
+        out.append(f"    {'together'.ljust(name_width)}  {f'{total:.2f} %'.rjust(7)}")
+    return out
+
+
+def _relative_u95(reading: ThreadReading) -> float | None:
+    if not reading.per_inch or reading.u95_per_inch is None:
+        return None
+    return 100.0 * reading.u95_per_inch / reading.per_inch
+
+
+def _pm(value: float | None, u95: float | None) -> str:
+    return "–" if value is None else with_uncertainty(value, u95)
+
+
+def _count(reading: ThreadReading) -> str:
+    return "–" if reading.count is None else str(reading.count)
+
+
+def _short(reading: ThreadReading, name: str) -> str:
+    if reading.per_inch is None:
+        return f"{plain(reading.per_1000_px)} {name} per 1000 px"
+    return f"{with_uncertainty(reading.per_inch, reading.u95_per_inch)} {name} per inch"
