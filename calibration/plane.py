@@ -59,6 +59,16 @@ class Plane:
         The card as found, in photo pixels; what lies inside is no cloth.
     lens : Lens or None
         Known or estimated lens.
+    card_code : str or None
+        Code printed on the card that was found, such as ``"A4-1"``.
+    card_from_mm : ndarray of shape (2, 3) or None
+        Affine map from plane millimetres to the card's own millimetres (origin at its top left; true, not
+        nominal millimetres). On a rail the first card coordinate is the position along the rail.
+    blank_region_mm : ndarray of shape (N, 2) or None
+        Empty middle of a page card, in plane millimetres: the sample lies inside it although it is inside
+        `card_outline_px` too.
+    marker_quads_px : ndarray of shape (K, 4, 2) or None
+        The markers seen, in photo pixels; these are surely not covered by cloth.
     notices : tuple of Notice
         What a weaver should know about this scale.
     """
@@ -70,6 +80,10 @@ class Plane:
     camera_distance_mm: float | None = None
     card_outline_px: NDArray[np.float64] | None = None
     lens: Lens | None = None
+    card_code: str | None = None
+    card_from_mm: NDArray[np.float64] | None = None
+    blank_region_mm: NDArray[np.float64] | None = None
+    marker_quads_px: NDArray[np.float64] | None = None
     notices: tuple[Notice, ...] = field(default=())
 
     @property
