@@ -18,7 +18,9 @@ def check_target(path: Path, *, overwrite: bool) -> None:
         If the file exists and `overwrite` is False, or its folder is missing or not writable.
     """
     if path.is_dir():
-        raise UsageError("is-a-folder", f"{path} is a folder, not a file.", "Give the name of a file to write.")
+        raise UsageError(
+            "is-a-folder", f"{path} is a folder, not a file.", "Give the name of a file to write."
+        )
     if os.path.lexists(path) and not overwrite:
         raise UsageError(
             "file-exists",
@@ -27,7 +29,9 @@ def check_target(path: Path, *, overwrite: bool) -> None:
         )
     if not path.parent.is_dir():
         raise UsageError(
-            "no-folder", f"The folder {path.parent} does not exist.", "Make the folder first, or choose another."
+            "no-folder",
+            f"The folder {path.parent} does not exist.",
+            "Make the folder first, or choose another.",
         )
     if not os.access(path.parent, os.W_OK):
         raise UsageError(

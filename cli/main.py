@@ -13,6 +13,7 @@ import typer
 
 from ..calibration.errors import PickglassError
 from . import sett_command
+from .screen import printable
 
 __all__ = ["app", "main"]
 
@@ -89,7 +90,7 @@ def _run(words: list[str]) -> int:
 
 def _say(error: PickglassError, words: list[str], *, as_json: bool) -> None:
     """Say what happened and what to do on stderr; with --json also as the one document on stdout."""
-    typer.echo(f"{error.problem}\nWhat to do: {error.next_step}", err=True)
+    typer.echo(f"{printable(error.problem)}\nWhat to do: {printable(error.next_step)}", err=True)
     if as_json:
         from .sett_json import dump, refusal_document
 
@@ -109,7 +110,9 @@ def _wrong_use(error: Exception, words: list[str], *, as_json: bool) -> int:
         problem = f"{problem}. Did you mean {' or '.join(sorted(near))}?"
     elif type(error).__name__ == "MissingParameter":
         missing = getattr(getattr(error, "param", None), "name", None) or "argument"
-        problem = f"{context.command_path if context else 'pickglass'} was given no {missing.replace('_', ' ')}."
+        problem = (
+            f"{context.command_path if context else 'pickglass'} was given no {missing.replace('_', ' ')}."
+        )
     elif hasattr(error, "format_message") and option is None:
         problem = str(error.format_message())
     step = f"Run {context.command_path if context else 'pickglass'} --help to see what it takes."

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TextIO
 
-__all__ = ["Progress", "paragraph", "shade", "show_progress", "width"]
+__all__ = ["Progress", "paragraph", "printable", "shade", "show_progress", "width"]
 
 PATIENCE_S = 1.0  # work shorter than this needs no progress line
 _SHADES = {"strong": "1", "good": "32", "care": "33", "bad": "31"}
@@ -42,6 +42,11 @@ def shade(text: str, kind: str, stream: TextIO) -> str:
     if not stream.isatty() or os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb":
         return text
     return f"\x1b[{_SHADES[kind]}m{text}\x1b[0m"
+
+
+def printable(text: str) -> str:
+    """Return `text` without characters that would steer the terminal; a file name may hold any."""
+    return "".join(c if c.isprintable() else "?" for c in text)
 
 
 class Progress:

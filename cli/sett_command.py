@@ -13,7 +13,7 @@ from . import options
 
 __all__ = ["EPILOG", "sett"]
 
-EPILOG = """
+EPILOG = """\b
 Examples:
   pickglass sett band.jpg --picture marks.jpg
   pickglass sett scan.tif --scan
@@ -29,7 +29,9 @@ _PHOTO = typer.Argument(help="The photo or scan: JPEG, PNG, TIFF, WebP or HEIC."
 
 def sett(
     photo: Annotated[Path, _PHOTO],
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the table.")] = False,
+    json: Annotated[
+        bool, typer.Option("--json", help="Print one JSON document instead of the table.")
+    ] = False,
     picture: Annotated[
         Path | None,
         typer.Option(
@@ -46,7 +48,9 @@ def sett(
             help="Write the averaged repeat of the weave (.png or .jpg).",
         ),
     ] = None,
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace pictures that are already there.")] = False,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Replace pictures that are already there.")
+    ] = False,
     explain: Annotated[bool, typer.Option("--explain", help="Say where the uncertainty comes from.")] = False,
     card: Annotated[
         str,
@@ -150,7 +154,9 @@ def sett(
     targets = [path for path in (picture, repeat_picture) if path is not None]
     if len({path.absolute() for path in targets}) < len(targets):
         raise UsageError(
-            "same-file", "Both pictures would go into the same file.", "Give --picture and --repeat-picture two names."
+            "same-file",
+            "Both pictures would go into the same file.",
+            "Give --picture and --repeat-picture two names.",
         )
     for path in targets:
         check_target(path, overwrite=overwrite)
@@ -179,13 +185,19 @@ def sett(
         result, plane = measurement.result, measurement.plane
         if targets and result.verdict != "refused":
             progress.step("Drawing the picture")
-            from .overlay import encode, marked_picture, repeat_picture_of
             from .files import write_whole
+            from .overlay import encode, marked_picture, repeat_picture_of
 
             if picture is not None:
-                write_whole(picture, encode(marked_picture(photograph, measurement), picture), overwrite=overwrite)
+                write_whole(
+                    picture, encode(marked_picture(photograph, measurement), picture), overwrite=overwrite
+                )
             if repeat_picture is not None:
-                write_whole(repeat_picture, encode(repeat_picture_of(measurement), repeat_picture), overwrite=overwrite)
+                write_whole(
+                    repeat_picture,
+                    encode(repeat_picture_of(measurement), repeat_picture),
+                    overwrite=overwrite,
+                )
     if json:
         from .sett_json import dump, sett_document
 
@@ -202,7 +214,9 @@ def sett(
     raise typer.Exit(EXIT_CODES[result.verdict])
 
 
-def _one_scale(*, px_per_mm: float | None, scan: bool, dpi: float | None, no_scale: bool, card_on_cloth: bool) -> None:
+def _one_scale(
+    *, px_per_mm: float | None, scan: bool, dpi: float | None, no_scale: bool, card_on_cloth: bool
+) -> None:
     """Refuse options that contradict each other."""
     given = [
         name

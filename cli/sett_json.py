@@ -72,7 +72,7 @@ def refusal_document(photo: str | None, code: str, text: str) -> dict[str, Any]:
 
 def dump(document: dict[str, Any]) -> str:
     """Return one JSON document; numbers that are not finite become null, for JSON knows none."""
-    return json.dumps(_finite(document), ensure_ascii=False, allow_nan=False)
+    return json.dumps(_finite(document), allow_nan=False)  # ASCII: file names may hold what UTF-8 cannot
 
 
 def _messages(notices: Iterable[Notice]) -> list[dict[str, str]]:

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from .rounding import plain, with_uncertainty
-from .screen import paragraph, shade, width
+from .screen import paragraph, printable, shade, width
 
 if TYPE_CHECKING:
     from ..calibration.budget import BudgetLine
@@ -36,16 +36,23 @@ def sett_text(result: SettResult, plane: Plane, *, picture: str | None = None) -
     """Return the whole answer as text for the screen."""
     columns = width(sys.stdout)
     verdict = shade(result.verdict, _SHADE[result.verdict], sys.stdout)
-    blocks = [f"{result.photo}: {verdict}", "\n".join(_table(result, plane))]
+    blocks = [f"{printable(result.photo)}: {verdict}", "\n".join(_table(result, plane))]
     if result.verdict == "unsure":
         blocks.append(_doubt(result, columns))
     notices = dict.fromkeys((*plane.notices, *result.notices))
     if notices:
         blocks.append(
-            "\n".join(paragraph(notice.text, columns=columns, first="  Note: ", indent="        ") for notice in notices)
+            "\n".join(
+                paragraph(notice.text, columns=columns, first="  Note: ", indent="        ")
+                for notice in notices
+            )
         )
     if result.verdict != "refused":
-        blocks.append(paragraph(_check_by_eye(result, picture), columns=columns, first="  By eye: ", indent="          "))
+        blocks.append(
+            paragraph(
+                _check_by_eye(result, picture), columns=columns, first="  By eye: ", indent="          "
+            )
+        )
     return "\n\n".join(blocks)
 
 
@@ -75,7 +82,10 @@ def _table(result: SettResult, plane: Plane) -> list[str]:
     rows = _thread_rows(result) if plane.source != "none" else _pixel_rows(result)
     widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
     lines = [
-        "  " + "   ".join([row[0].ljust(widths[0]), *(c.rjust(w) for c, w in zip(row[1:], widths[1:], strict=True))])
+        "  "
+        + "   ".join(
+            [row[0].ljust(widths[0]), *(c.rjust(w) for c, w in zip(row[1:], widths[1:], strict=True))]
+        )
         for row in rows
     ]
     lines.append("")
@@ -87,15 +97,27 @@ def _thread_rows(result: SettResult) -> list[list[str]]:
     rows = [["", "per inch", "per cm", "counted"]]
     for name, reading in (("ends (warp)", result.ends), ("picks (weft)", result.picks)):
         u95_cm = None if reading.u95_per_inch is None else reading.u95_per_inch / 2.54
-        rows.append([name, _pm(reading.per_inch, reading.u95_per_inch), _pm(reading.per_cm, u95_cm), _count(reading)])
+        rows.append(
+            [name, _pm(reading.per_inch, reading.u95_per_inch), _pm(reading.per_cm, u95_cm), _count(reading)]
+        )
     return rows
 
 
 def _pixel_rows(result: SettResult) -> list[list[str]]:
     return [
         ["", "per 1000 px", "px per thread", "counted"],
-        ["ends (warp)", plain(result.ends.per_1000_px), plain(1000 / result.ends.per_1000_px), _count(result.ends)],
-        ["picks (weft)", plain(result.picks.per_1000_px), plain(1000 / result.picks.per_1000_px), _count(result.picks)],
+        [
+            "ends (warp)",
+            plain(result.ends.per_1000_px),
+            plain(1000 / result.ends.per_1000_px),
+            _count(result.ends),
+        ],
+        [
+            "picks (weft)",
+            plain(result.picks.per_1000_px),
+            plain(1000 / result.picks.per_1000_px),
+            _count(result.picks),
+        ],
     ]
 
 
@@ -119,7 +141,11 @@ def _facts(result: SettResult, plane: Plane) -> Iterable[tuple[str, str]]:
 def _weave_words(result: SettResult) -> str:
     weave = result.weave
     name = "not recognised" if weave.name == "unknown" else weave.name
-    repeat = f", repeat {weave.repeat_ends} × {weave.repeat_picks}" if weave.repeat_ends and weave.repeat_picks else ""
+    repeat = (
+        f", repeat {weave.repeat_ends} × {weave.repeat_picks}"
+        if weave.repeat_ends and weave.repeat_picks
+        else ""
+    )
     return f"{name}{repeat}; {_FACE_WORDS[weave.face]}"
 
 
@@ -132,7 +158,9 @@ def _doubt(result: SettResult, columns: int) -> str:
         unit = "per 1000 px" if reading.per_inch is None else "per inch"
         first = reading.per_1000_px if reading.per_inch is None else reading.per_inch
         others = " or ".join(plain(other) for other in reading.alternatives_per_inch)
-        lines.append(f"  The {name} can be read as {plain(first)} or as {others} {unit}; the first is likelier.")
+        lines.append(
+            f"  The {name} can be read as {plain(first)} or as {others} {unit}; the first is likelier."
+        )
     if not lines:
         lines.append("  The threads show too faintly for a number to be trusted.")
     advice = (
@@ -146,7 +174,7 @@ def _doubt(result: SettResult, columns: int) -> str:
 def _check_by_eye(result: SettResult, picture: str | None) -> str:
     if picture is not None:
         return (
-            f"open {picture}; every tenth end and pick carries its number. Count the threads between two numbers: "
+            f"open {printable(picture)}; every tenth end and pick carries its number. Count the threads between two numbers: "
             "there must be ten steps."
         )
     return "add --picture marks.jpg to see every tenth end and pick marked on your photo, and count between the marks."

@@ -1,0 +1,140 @@
+"""The command line as a whole: its words, its exit codes, its speed of start."""
+
+import json
+import resource
+import subprocess
+import sys
+
+import pytest
+
+from pickglass.calibration.errors import SampleError
+from pickglass.cli.main import main
+
+HEAVY = ("numpy", "scipy", "cv2", "skimage", "PIL", "rich")
+
+
+def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]:
+    with pytest.raises(SystemExit) as leaving:
+        main(list(words))
+    out, err = capsys.readouterr()
+    assert isinstance(leaving.value.code, int)
+    return leaving.value.code, out, err
+
+
+def test_start_loads_nothing_heavy():
+    code = f"import sys, pickglass.cli.main; print([name for name in {HEAVY!r} if name in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+def test_help_answers_at_once():
+    """The bound is the promise made to users; the smallest of three runs, for a busy machine disturbs one."""
+    command = [sys.executable, "-c", "from pickglass.cli.main import main; main(['--help'])"]
+
+    def cpu_seconds() -> float:
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
+        subprocess.run(command, capture_output=True, check=True)
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+
+    assert min(cpu_seconds() for _ in range(3)) < 0.25
+
+
+def test_help_shows_an_example_for_each_command(capsys):
+    code, out, _ = run(capsys, "sett", "--help")
+    assert code == 0
+    assert "pickglass sett band.jpg --picture marks.jpg" in out
+
+
+def test_version_is_the_installed_one(capsys):
+    from importlib.metadata import version
+
+    assert run(capsys, "--version") == (0, f"pickglass {version('pickglass')}\n", "")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["settt", "a.jpg"], "Did you mean 'sett'?"),
+        (["sett", "a.jpg", "--all-clot"], "Did you mean --all-cloth"),
+        (["sett", "a.jpg", "--weave", "twil"], "Did you mean twill?"),
+        (["sett"], "pickglass sett was given no photo."),
+        (["sett", "a.jpg", "b.jpg"], "b.jpg"),
+        (["sett", "a.jpg", "--dpi"], "--dpi"),
+        (["sett", "a.jpg", "--dpi", "12"], "from 50 to 20000"),
+        (["sett", "a.jpg", "--scan", "--px-per-mm", "8"], "contradict each other"),
+        (["sett", "no-such-photo.jpg"], "no-such-photo.jpg"),
+        ([], "Usage: pickglass"),
+    ],
+)
+def test_wrong_use_leaves_with_2_and_says_what_to_do(capsys, words, said):
+    code, out, err = run(capsys, *words)
+    assert (code, out) == (2, "")
+    assert said in err
+    assert "Traceback" not in err
+    assert not words or "What to do: " in err
+
+
+def test_dash_file_is_explained(capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "-band.jpg").write_bytes(b"")
+    code, _, err = run(capsys, "sett", "-band.jpg")
+    assert code == 2
+    assert "write ./ before it" in err
+
+
+def test_json_error_is_one_document_and_still_a_sentence(capsys):
+    code, out, err = run(capsys, "sett", "no-such-photo.jpg", "--json")
+    document = json.loads(out)
+    assert code == 2
+    assert document["schema"] == "pickglass.sett/1"
+    assert document["verdict"] == "refused"
+    assert document["photo"] == "no-such-photo.jpg"
+    assert len(document["messages"]) == 1
+    assert document["ends"]["per_inch"] is None
+    assert "What to do: " in err
+
+
+def fail_with(monkeypatch, error: BaseException) -> None:
+    def measure_photo(*args, **options):
+        raise error
+
+    monkeypatch.setattr("pickglass.cli.pipeline.measure_photo", measure_photo)
+
+
+def test_refusal_leaves_with_4(capsys, monkeypatch):
+    fail_with(monkeypatch, SampleError("no-cloth", "No cloth was found.", "Lay the sample on a plain table."))
+    assert run(capsys, "sett", "a.jpg") == (
+        4,
+        "",
+        "No cloth was found.\nWhat to do: Lay the sample on a plain table.\n",
+    )
+
+
+def test_interrupt_says_so_and_leaves_with_the_shells_code(capsys, monkeypatch):
+    fail_with(monkeypatch, KeyboardInterrupt())
+    code, out, err = run(capsys, "sett", "a.jpg")
+    assert (code, out, err) == (130, "", "Stopped; nothing was written.\n")
+
+
+def test_our_own_mistake_is_owned_without_traceback(capsys, monkeypatch):
+    fail_with(monkeypatch, ZeroDivisionError("division by zero"))
+    monkeypatch.delenv("PICKGLASS_TRACEBACK", raising=False)
+    code, _, err = run(capsys, "sett", "a.jpg")
+    assert code == 2
+    assert "ZeroDivisionError" in err
+    assert "please report it" in err
+    assert "Traceback (most recent call last)" not in err
+
+
+def test_traceback_on_request(monkeypatch):
+    fail_with(monkeypatch, ZeroDivisionError("division by zero"))
+    monkeypatch.setenv("PICKGLASS_TRACEBACK", "1")
+    with pytest.raises(ZeroDivisionError):
+        main(["sett", "a.jpg"])
+
+
+def test_control_characters_of_a_name_do_not_reach_the_terminal(capsys):
+    _, _, err = run(capsys, "sett", "a\x1b[31m\nb.jpg")
+    assert "\x1b" not in err
+    assert err.count("\n") == 2
