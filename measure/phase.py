@@ -1,0 +1,337 @@
+"""The phase of a thread lattice: feature planes, demodulation, and unwrapping.
+
+A thread system whose threads lie ``p`` pixels apart leaves a component of frequency ``1/p`` in the picture. Shifted
+down to frequency zero, that component becomes a slowly turning complex number whose angle divided by a full turn is
+the departure of the thread index from an even grid. Everything here works on a *lattice picture*: the cloth sampled
+with the same number of pixels per thread both ways, so that one set of filters serves every cloth.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft as sp_fft
+
+__all__ = [
+    "PX_PER_THREAD",
+    "Demodulator",
+    "LatticePicture",
+    "blur",
+    "combine_routes",
+    "feature_planes",
+    "lattice_picture",
+    "mean_phase",
+    "unwrap_weighted",
+]
+
+FloatPlane = NDArray[np.float32]
+ComplexPlane = NDArray[np.complex64]
+
+PX_PER_THREAD = 8  # sampling of the lattice picture: keeps the third harmonic of the thread, little more
+LOCAL_THREADS = 1.5  # radius of the local normalisation in threads: below the width of a colour stripe
+_CENTRAL = np.array([[-1.0, 0.0, 1.0]], np.float32)
+_SECOND = np.array([[1.0, 0.0, -2.0, 0.0, 1.0]], np.float32)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LatticePicture:
+    """Cloth sampled with `PX_PER_THREAD` pixels per end along x and per pick along y.
+
+    Attributes
+    ----------
+    bgr : ndarray of float32, shape (M, N, 3)
+        Colours on the 0..255 scale.
+    cloth : ndarray of float32, shape (M, N)
+        1 where there is cloth, 0 elsewhere.
+    scale_x, scale_y : float
+        Lattice pixels per patch pixel.
+    """
+
+    bgr: FloatPlane
+    cloth: FloatPlane
+    scale_x: float
+    scale_y: float
+
+
+def blur(plane: FloatPlane, sigma_x: float, sigma_y: float | None = None) -> FloatPlane:
+    """Gaussian blur with mirrored borders; `sigma_y` defaults to `sigma_x`."""
+    sigma_y = sigma_x if sigma_y is None else sigma_y
+    return np.asarray(
+        cv2.GaussianBlur(plane, (0, 0), sigmaX=sigma_x, sigmaY=sigma_y, borderType=cv2.BORDER_REFLECT),
+        dtype=np.float32,
+    )
+
+
+def lattice_picture(
+    bgr: NDArray[np.uint8], mask: NDArray[np.bool_], *, pitch_x_px: float, pitch_y_px: float
+) -> LatticePicture:
+    """Sample a straightened patch with the same number of pixels per thread in both directions.
+
+    Parameters
+    ----------
+    bgr : ndarray of uint8, shape (M, N, 3)
+    mask : ndarray of bool, shape (M, N)
+        True on cloth.
+    pitch_x_px, pitch_y_px : float
+        Spacing of ends and of picks in patch pixels; a few percent off is good enough.
+    """
+    rows, cols = mask.shape
+    out_cols = max(2, round(cols / pitch_x_px * PX_PER_THREAD))
+    out_rows = max(2, round(rows / pitch_y_px * PX_PER_THREAD))
+    picture: NDArray[np.uint8] = bgr
+    # Shrink by area first: interpolation alone would fold fine detail back onto the threads.
+    small = (min(out_cols, cols), min(out_rows, rows))
+    if small != (cols, rows):
+        picture = np.asarray(cv2.resize(picture, small, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    if small != (out_cols, out_rows):
+        picture = np.asarray(
+            cv2.resize(picture, (out_cols, out_rows), interpolation=cv2.INTER_CUBIC), dtype=np.uint8
+        )
+    cloth = cv2.resize(mask.astype(np.uint8), (out_cols, out_rows), interpolation=cv2.INTER_NEAREST)
+    return LatticePicture(
+        bgr=picture.astype(np.float32),
+        cloth=np.asarray(cloth, dtype=np.float32),
+        scale_x=out_cols / cols,
+        scale_y=out_rows / rows,
+    )
+
+
+def _local(plane: FloatPlane) -> FloatPlane:
+    """Wide Gaussian mean, worked out on a picture a quarter the size: it holds no finer detail anyway."""
+    rows, cols = plane.shape
+    small = cv2.resize(plane, (max(1, cols // 4), max(1, rows // 4)), interpolation=cv2.INTER_AREA)
+    small = cv2.GaussianBlur(
+        small, (0, 0), LOCAL_THREADS * PX_PER_THREAD / 4, borderType=cv2.BORDER_REFLECT
+    )
+    return np.asarray(cv2.resize(small, (cols, rows), interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+
+
+def _relative(plane: FloatPlane, cloth: FloatPlane, share: FloatPlane) -> FloatPlane:
+    """Departure of a positive plane from its local mean, in units of that mean."""
+    plane = plane * cloth
+    local = _local(plane) / share
+    floor = 0.1 * float(local.mean()) + 1e-6
+    return np.asarray((plane / (local + floor) - 1.0) * cloth, dtype=np.float32)
+
+
+def feature_planes(picture: LatticePicture) -> dict[str, FloatPlane]:
+    """Planes in which threads show whatever their dye.
+
+    Returns
+    -------
+    dict
+        ``light``: lightness less its local mean over its local spread; ``edge_x``/``edge_y``: size of the colour
+        step across and along the ends; ``gap_x``/``gap_y``: dark lines running along the ends / along the picks.
+        All are near zero mean and zero outside the cloth.
+    """
+    cloth = picture.cloth
+    share = _local(cloth) + np.float32(1e-3)
+    lab = cv2.cvtColor(np.clip(picture.bgr, 0, 255) / np.float32(255.0), cv2.COLOR_BGR2Lab)
+    lightness = np.asarray(lab[:, :, 0], dtype=np.float32)
+    mean = _local(lightness * cloth) / share
+    depart = (lightness - mean) * cloth
+    spread = np.sqrt(_local(depart * depart) / share)
+    inside = cloth > 0
+    floor = 0.25 * float(spread[inside].mean()) + 1e-3 if inside.any() else 1.0
+    light = np.asarray(depart / (spread + np.float32(floor)), dtype=np.float32)
+    fine = blur(light, 0.11 * PX_PER_THREAD)
+    smooth_lab = cv2.GaussianBlur(lab, (0, 0), 0.08 * PX_PER_THREAD)
+    planes = {"light": light}
+    for name, step in (("x", _CENTRAL), ("y", _CENTRAL.T)):
+        change = cv2.filter2D(smooth_lab, -1, step)
+        size = cv2.sqrt(cv2.transform(cv2.multiply(change, change), np.ones((1, 3), np.float32)))
+        planes[f"edge_{name}"] = _relative(np.asarray(size, dtype=np.float32), cloth, share)
+    for name, curve in (("x", _SECOND), ("y", _SECOND.T)):
+        dark = np.maximum(cv2.filter2D(fine, -1, curve), 0)
+        planes[f"gap_{name}"] = _relative(np.asarray(dark, dtype=np.float32), cloth, share)
+    return planes
+
+
+class Demodulator:
+    """Shift components of one lattice-picture plane down to frequency zero, one sample per thread.
+
+    Parameters
+    ----------
+    plane : ndarray of float32, shape (M, N)
+
+    Notes
+    -----
+    The spectrum is cut to one cycle per thread around the wanted node before going back, so the result comes out
+    sampled at every thread for the price of a very small transform.
+    """
+
+    def __init__(self, plane: FloatPlane) -> None:
+        k = PX_PER_THREAD
+        rows, cols = plane.shape
+        self.shape = (-(-rows // k), -(-cols // k))
+        margin = 6  # threads of padding, so that the two ends of the picture do not leak into each other
+        self._rows = sp_fft.next_fast_len(self.shape[0] + margin)
+        self._cols = sp_fft.next_fast_len(self.shape[1] + margin)
+        self._spectrum = sp_fft.fft2(plane, s=(self._rows * k, self._cols * k))
+
+    def node(
+        self, freq_x: float, freq_y: float, *, width_x: float = 0.12, width_y: float = 0.12
+    ) -> ComplexPlane:
+        """Baseband signal of the component at (freq_x, freq_y) cycles per thread.
+
+        Parameters
+        ----------
+        width_x, width_y : float
+            Standard deviation of the Gaussian pass band, cycles per thread.
+
+        Returns
+        -------
+        ndarray of complex64, shape (ceil(M / k), ceil(N / k))
+            Sample [i, j] lies at lattice pixel (k j, k i).
+        """
+        k = PX_PER_THREAD
+        centre_x, centre_y = round(freq_x * self._cols), round(freq_y * self._rows)
+        step_x = np.arange(-(self._cols // 2), self._cols - self._cols // 2)
+        step_y = np.arange(-(self._rows // 2), self._rows - self._rows // 2)
+        cut = self._spectrum[
+            np.ix_((step_y + centre_y) % (self._rows * k), (step_x + centre_x) % (self._cols * k))
+        ]
+        pass_x = np.exp(-0.5 * (((step_x + centre_x) / self._cols - freq_x) / width_x) ** 2)
+        pass_y = np.exp(-0.5 * (((step_y + centre_y) / self._rows - freq_y) / width_y) ** 2)
+        cut = cut * (pass_x.astype(np.float32) * pass_y.astype(np.float32)[:, None])
+        signal = sp_fft.ifft2(sp_fft.ifftshift(cut))[: self.shape[0], : self.shape[1]]
+        # The cut was centred on a whole bin; turn out the rest of the frequency.
+        turn_x = np.exp(2j * np.pi * (centre_x / self._cols - freq_x) * np.arange(self.shape[1]))
+        turn_y = np.exp(2j * np.pi * (centre_y / self._rows - freq_y) * np.arange(self.shape[0]))
+        return np.asarray(signal * turn_x * turn_y[:, None] / k**2, dtype=np.complex64)
+
+
+def _unit(signal: ComplexPlane) -> ComplexPlane:
+    return np.asarray(signal / (np.abs(signal) + 1e-9), dtype=np.complex64)
+
+
+def _blur_complex(signal: ComplexPlane, sigma_x: float, sigma_y: float) -> ComplexPlane:
+    real = blur(np.ascontiguousarray(signal.real), sigma_x, sigma_y)
+    imag = blur(np.ascontiguousarray(signal.imag), sigma_x, sigma_y)
+    return np.asarray(real + 1j * imag, dtype=np.complex64)
+
+
+def combine_routes(
+    routes: list[ComplexPlane], cloth: FloatPlane, *, along: int, rounds: int = 2
+) -> tuple[ComplexPlane, FloatPlane, NDArray[np.float64]]:
+    """Merge several baseband signals of one thread system into the most coherent one.
+
+    Every route sees the same threads, but with its own constant offset (a gap here, a crown there). Routes are
+    reduced to unit phasors, turned by their offset against the present sum and weighted by their agreement with it.
+
+    Parameters
+    ----------
+    routes : list of ndarray, each of shape (M, N)
+    cloth : ndarray of float32, shape (M, N)
+        Weight 0..1.
+    along : int
+        Array axis along which the threads run: 0 for ends, 1 for picks.
+
+    Returns
+    -------
+    signal : ndarray of complex64, shape (M, N)
+        Sum of the turned phasors; its modulus is at most 1.
+    coherence : ndarray of float32, shape (M, N)
+        0..1, how steady the phase is along the thread.
+    agreement : ndarray of shape (len(routes),)
+        Modulus of the mean phasor of each route against the final sum.
+    """
+    sigma = (0.8, 2.5) if along == 0 else (2.5, 0.8)
+    steady = [_blur_complex(_unit(r) * cloth, *sigma) for r in routes]
+    self_coherence = np.array([float(np.abs(s).sum()) for s in steady])
+    best = int(np.argmax(self_coherence))
+    total = steady[best]
+    agreement = np.zeros(len(routes))
+    for _ in range(rounds):
+        reference = _unit(total)
+        new = np.zeros_like(total)
+        norm = 0.0
+        for index, signal in enumerate(steady):
+            mean = complex((signal * np.conj(reference)).sum() / (np.abs(signal).sum() + 1e-9))
+            coherent = float(self_coherence[index] / (cloth.sum() + 1e-9))
+            agreement[index] = abs(mean)
+            weight = (abs(mean) * min(coherent, 1.0)) ** 4
+            norm += weight
+            new += weight * signal * np.exp(-1j * np.angle(mean))
+        total = np.asarray(new / (norm + 1e-12), dtype=np.complex64)
+    share = blur(cloth, *sigma) + np.float32(1e-3)
+    return total, np.asarray(np.clip(np.abs(total) / share, 0, 1), dtype=np.float32), agreement
+
+
+def mean_phase(signal: ComplexPlane, reference: FloatPlane, weight: FloatPlane) -> tuple[float, float]:
+    """Mean angle of a signal less a reference phase (radians), and the modulus of the mean phasor (0..1)."""
+    turned = _unit(signal) * np.exp(-1j * reference)
+    mean = complex((turned * weight).sum() / (weight.sum() + 1e-9))
+    return float(np.angle(mean)), abs(mean)
+
+
+def unwrap_weighted(phase: FloatPlane, weight: FloatPlane, *, iterations: int = 40) -> FloatPlane:
+    """Unwrap a phase plane by weighted least squares.
+
+    Parameters
+    ----------
+    phase : ndarray of float32, shape (M, N)
+        Wrapped phase, radians.
+    weight : ndarray of float32, shape (M, N)
+        Trust, 0..1; holes may have weight 0 and are bridged smoothly.
+    iterations : int
+        Largest number of conjugate-gradient steps.
+
+    Returns
+    -------
+    ndarray of float32, shape (M, N)
+        Smooth surface whose slopes match the wrapped slopes; the mean over the weight equals the mean phase
+        modulo a full turn.
+
+    References
+    ----------
+    .. [1] Ghiglia, D. C. and Romero, L. A., "Robust two-dimensional weighted and unweighted phase unwrapping that
+       uses fast transforms and iterative methods", J. Opt. Soc. Am. A 11 (1994) 107-117,
+       doi:10.1364/JOSAA.11.000107: the preconditioned conjugate gradient with cosine transforms.
+    """
+    w = np.maximum(weight, 1e-4).astype(np.float64)
+    wrapped_x = np.angle(np.exp(1j * np.diff(phase.astype(np.float64), axis=1)))
+    wrapped_y = np.angle(np.exp(1j * np.diff(phase.astype(np.float64), axis=0)))
+    wx = np.minimum(w[:, 1:], w[:, :-1]) ** 2
+    wy = np.minimum(w[1:], w[:-1]) ** 2
+
+    def divergence(gx: NDArray[np.float64], gy: NDArray[np.float64]) -> NDArray[np.float64]:
+        out = np.zeros_like(w)
+        out[:, :-1] += gx
+        out[:, 1:] -= gx
+        out[:-1] += gy
+        out[1:] -= gy
+        return out
+
+    rows, cols = w.shape
+    eigen = (2 * np.cos(np.pi * np.arange(rows) / rows) - 2)[:, None] + (
+        2 * np.cos(np.pi * np.arange(cols) / cols) - 2
+    )[None]
+    eigen[0, 0] = 1.0
+
+    def solve(residual: NDArray[np.float64]) -> NDArray[np.float64]:
+        spectrum = sp_fft.dctn(residual, norm="ortho") / eigen
+        spectrum[0, 0] = 0.0
+        return np.asarray(sp_fft.idctn(spectrum, norm="ortho"))
+
+    residual = divergence(wx * wrapped_x, wy * wrapped_y)
+    surface = np.zeros_like(w)
+    start = float(np.sqrt((residual**2).sum())) + 1e-12
+    direction = np.zeros_like(w)
+    rho_before = 1.0
+    for step in range(iterations):
+        z = solve(residual)
+        rho = float((residual * z).sum())
+        direction = z if step == 0 else z + rho / rho_before * direction
+        rho_before = rho
+        applied = divergence(wx * np.diff(direction, axis=1), wy * np.diff(direction, axis=0))
+        alpha = rho / (float((direction * applied).sum()) - 1e-15)
+        surface += alpha * direction
+        residual -= alpha * applied
+        if float(np.sqrt((residual**2).sum())) < 1e-3 * start:
+            break
+    turn = np.angle((np.exp(1j * (phase - surface)) * w).sum())
+    return np.asarray(surface + turn, dtype=np.float32)
