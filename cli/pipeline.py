@@ -11,7 +11,11 @@ if TYPE_CHECKING:
     from ..calibration.photo import Photo
     from ..measure.sett import SettMeasurement
 
-__all__ = ["Request", "measure_photo"]
+__all__ = ["Request", "measure_loaded", "measure_photo"]
+
+
+def _in_silence(name: str) -> None:
+    """Tell nobody."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,13 +39,20 @@ class Request:
 
 
 def measure_photo(
-    path: Path, request: Request, *, on_step: Callable[[str], None] = lambda name: None
+    path: Path, request: Request, *, on_step: Callable[[str], None] = _in_silence
 ) -> tuple[Photo, SettMeasurement]:
     """Read, scale and measure one photo; `on_step` is told in plain words what is being done."""
     on_step("Opening the photo")
     from ..calibration.photo import load_photo
 
     photo = load_photo(path)
+    return photo, measure_loaded(photo, request, on_step=on_step)
+
+
+def measure_loaded(
+    photo: Photo, request: Request, *, on_step: Callable[[str], None] = _in_silence
+) -> SettMeasurement:
+    """Scale and measure a photo that has been read."""
     on_step("Looking for the scale")
     from ..calibration.scale import find_scale
 
@@ -49,4 +60,4 @@ def measure_photo(
     on_step("Counting threads")
     from ..measure.sett import SettOptions, measure_sett
 
-    return photo, measure_sett(photo, plane, SettOptions())
+    return measure_sett(photo, plane, SettOptions())

@@ -1,0 +1,122 @@
+"""How long and how much memory: the whole command beside a bare process that only decodes the same photo.
+
+    python tests/benchmarks/benchmark.py [PHOTO] [--runs 5] [--megapixels 12] [-- OPTIONS OF PICKGLASS SETT]
+
+Without PHOTO a demo photo is enlarged to the wanted size. Every figure is the middle of the runs; nothing is
+asserted, for timings depend on the machine.
+"""
+
+import argparse
+import os
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+
+ROOT = Path(__file__).resolve().parents[2]
+DEMO = ROOT / "sample_images"
+BARE = "import cv2, sys; print(cv2.imread(sys.argv[1]).shape)"
+STAGES = """
+import sys, time
+from pathlib import Path
+start = last = time.perf_counter()
+name = "start and imports of the command"
+def step(next_name):
+    global last, name
+    now = time.perf_counter()
+    print(f"{name}\\t{now - last:.3f}")
+    last, name = now, next_name
+from pickglass.cli.main import app
+from pickglass.cli.pipeline import Request, measure_photo
+from pickglass.calibration.errors import PickglassError
+try:
+    measure_photo(Path(sys.argv[1]), Request(), on_step=step)
+except PickglassError as error:
+    print(f"({error.code})\\t0")
+step("end")
+"""
+
+
+@dataclass(frozen=True)
+class Cost:
+    """Middle wall time, CPU time and peak resident memory of a process."""
+
+    wall_s: float
+    cpu_s: float
+    peak_mib: float
+
+
+def cost(command: list[str], runs: int) -> Cost:
+    """Run `command` several times after one run that warms the disk cache."""
+    samples = []
+    for turn in range(runs + 1):
+        start = time.perf_counter()
+        process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        _, _, usage = os.wait4(process.pid, 0)
+        process.returncode = 0  # wait4 has reaped it
+        if turn:
+            samples.append(
+                (time.perf_counter() - start, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024)
+            )
+    return Cost(*(statistics.median(column) for column in zip(*samples, strict=True)))
+
+
+def enlarged(folder: Path, megapixels: float) -> Path:
+    """Write the first demo photo enlarged to `megapixels` and return its path."""
+    source = next(iter(sorted(DEMO.glob("*.jpg"))))
+    picture = cv2.imread(str(source))
+    assert picture is not None
+    factor = (megapixels * 1e6 / (picture.shape[0] * picture.shape[1])) ** 0.5
+    path = folder / f"{source.stem}.jpg"
+    grown = cv2.resize(picture, None, fx=factor, fy=factor, interpolation=cv2.INTER_CUBIC)
+    cv2.imwrite(str(path), grown, [cv2.IMWRITE_JPEG_QUALITY, 92])
+    return path
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(prog="benchmark", description=__doc__.split("\n")[0])
+    parser.add_argument("photo", nargs="?", type=Path)
+    parser.add_argument("--runs", type=int, default=5)
+    parser.add_argument("--megapixels", type=float, default=12.0)
+    own, options = parser.parse_known_args()
+    options = [word for word in options if word != "--"]
+    with tempfile.TemporaryDirectory() as folder:
+        photo = own.photo or enlarged(Path(folder), own.megapixels)
+        picture = cv2.imread(str(photo))
+        assert picture is not None, f"{photo} cannot be read"
+        print(
+            f"{photo.name}: {picture.shape[1]} x {picture.shape[0]} px, {picture.nbytes / 2**20:.0f} MiB decoded"
+        )
+        python = sys.executable
+        code = "from pickglass.cli.main import main; main()"
+        bare = cost([python, "-c", BARE, str(photo)], own.runs)
+        sett = cost([python, "-c", code, "sett", str(photo), *options], own.runs)
+        aid = cost([python, "-c", code, "--help"], own.runs)
+        print(f"{'':24}{'wall s':>9}{'CPU s':>9}{'peak MiB':>10}")
+        for name, figure in (
+            ("bare import and decode", bare),
+            ("pickglass sett", sett),
+            ("pickglass --help", aid),
+        ):
+            print(f"{name:24}{figure.wall_s:9.2f}{figure.cpu_s:9.2f}{figure.peak_mib:10.0f}")
+        print(
+            f"ratio of wall times {sett.wall_s / bare.wall_s:.2f}, of CPU times {sett.cpu_s / bare.cpu_s:.2f}; ",
+            end="",
+        )
+        print(f"peak memory {sett.peak_mib * 2**20 / picture.nbytes:.1f} times the decoded picture")
+        print("\nseconds of each step, one run in one process")
+        done = subprocess.run([python, "-c", STAGES, str(photo)], capture_output=True, text=True, check=False)
+        for line in done.stdout.splitlines():
+            name, _, seconds = line.partition("\t")
+            print(f"  {name:40}{seconds:>8}")
+        if done.returncode:
+            print(done.stderr.splitlines()[-1])
+
+
+if __name__ == "__main__":
+    main()
