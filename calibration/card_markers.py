@@ -1,0 +1,223 @@
+"""Finding the markers of printed cards in a photo, with corners from straight-line fits to their sides."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from .card_design import MARKER_MODULES, CardCode, code_of_marker
+
+__all__ = ["Marker", "find_markers"]
+
+SEARCH_SIDES_PX = (
+    1600,
+    3200,
+)  # long side of the picture searched; the larger one only when the smaller fails
+FEWEST_MARKERS = 2  # a single marker can be a chance pattern; two of one card in the right place cannot
+SAMPLES_PER_SIDE = 32
+SIDE_SPAN = (0.10, 0.90)  # share of a side that is used: its ends are rounded by blur
+FEWEST_SAMPLES = 10
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Marker:
+    """One marker as seen.
+
+    Attributes
+    ----------
+    id : int
+        Number in the family.
+    corners_px : ndarray of shape (4, 2)
+        Corners in the photo, clockwise from the marker's own top left.
+    seen : ndarray of bool, shape (4,)
+        False for corners whose sides are covered or unclear.
+    """
+
+    id: int
+    corners_px: NDArray[np.float64]
+    seen: NDArray[np.bool_]
+
+
+def find_markers(gray: NDArray[np.uint8]) -> dict[CardCode, tuple[Marker, ...]]:
+    """Find the markers of all printed cards.
+
+    The search runs on a reduced picture, the corners are then fitted in the full one.
+
+    Parameters
+    ----------
+    gray : ndarray of uint8, shape (M, N)
+        The photo.
+
+    Returns
+    -------
+    dict
+        Markers of every card of which at least two were found.
+    """
+    found: dict[int, NDArray[np.float64]] = {}
+    searched = 0
+    for side in SEARCH_SIDES_PX:
+        scale = min(1.0, side / max(gray.shape))
+        if round(scale * max(gray.shape)) <= searched:
+            break
+        searched = round(scale * max(gray.shape))
+        found = _search(gray, scale)
+        if len(found) >= FEWEST_MARKERS:
+            break
+    markers = _fit_corners(gray, found)
+    cards: dict[CardCode, list[Marker]] = {}
+    for marker in markers:
+        code = code_of_marker(marker.id)
+        if code is not None:
+            cards.setdefault(code, []).append(marker)
+    return {code: tuple(group) for code, group in cards.items() if len(group) >= FEWEST_MARKERS}
+
+
+def _search(gray: NDArray[np.uint8], scale: float) -> dict[int, NDArray[np.float64]]:
+    """Return marker ids with rough corners in full-resolution pixels; an id seen twice is dropped."""
+    small = gray
+    if scale < 1.0:
+        small = np.asarray(cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8)
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.adaptiveThreshWinSizeMin = 5
+    parameters.adaptiveThreshWinSizeMax = 45
+    parameters.adaptiveThreshWinSizeStep = 20
+    parameters.minMarkerPerimeterRate = 0.025
+    parameters.errorCorrectionRate = (
+        0.4  # 2 of 36 bits: chance patterns in cloth stay far below one in a thousand
+    )
+    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
+    family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+    quads, ids, _ = cv2.aruco.ArucoDetector(family, parameters).detectMarkers(small)
+    if ids is None:
+        return {}
+    found: dict[int, NDArray[np.float64]] = {}
+    twice: set[int] = set()
+    for marker_id, quad in zip(np.asarray(ids).ravel().tolist(), quads, strict=True):
+        if marker_id in found:
+            twice.add(marker_id)
+        corners = (np.asarray(quad, dtype=np.float64).reshape(4, 2) + 0.5) / scale - 0.5
+        found[marker_id] = corners
+    return {marker_id: quad for marker_id, quad in found.items() if marker_id not in twice}
+
+
+def _fit_corners(gray: NDArray[np.uint8], found: dict[int, NDArray[np.float64]]) -> list[Marker]:
+    """Fit a line to each side of each marker and intersect neighbouring lines.
+
+    A corner from two fitted lines rests on dozens of edge pixels, is not rounded by blur, and does not suffer when
+    part of a side is covered.
+    """
+    if not found:
+        return []
+    ids = list(found)
+    quads = np.stack([found[i] for i in ids])
+    # Twice: the second time the profiles start from the first result, so that they are centred on the edge.
+    for _ in range(2):
+        lines, spread = _fit_lines(gray, quads)
+        before = np.roll(lines, 1, axis=1)
+        corners = np.cross(before, lines)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            fitted = corners[..., :2] / corners[..., 2:]
+        good_side = np.isfinite(spread)
+        side_px = np.linalg.norm(np.roll(quads, -1, axis=1) - quads, axis=2).min(axis=1)
+        moved = np.linalg.norm(fitted - quads, axis=2)
+        seen = good_side & np.roll(good_side, 1, axis=1) & (moved < 0.15 * side_px[:, None] + 1.0)
+        quads = np.where(seen[..., None], fitted, quads)
+    return [
+        Marker(id=marker_id, corners_px=quads[k], seen=seen[k])
+        for k, marker_id in enumerate(ids)
+        if seen[k].any()
+    ]
+
+
+def _fit_lines(
+    gray: NDArray[np.uint8], quads: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the homogeneous line of each side, shape (K, 4, 3), and the scatter of its points in px.
+
+    The scatter is infinite where too little of a side is clear.
+    """
+    start, stop = quads, np.roll(quads, -1, axis=1)
+    along = stop - start
+    length = np.linalg.norm(along, axis=2, keepdims=True)
+    along = along / length
+    outward = np.stack([along[..., 1], -along[..., 0]], axis=-1)  # corners run clockwise in a y-down picture
+    share = np.linspace(*SIDE_SPAN, SAMPLES_PER_SIDE)
+    foot = start[:, :, None] + (stop - start)[:, :, None] * share[:, None]
+    # Up to 0.7 of a module to either side: the black border is one module wide, the white zone outside at least 1.5.
+    reach = np.maximum(0.7 * length[..., 0] / MARKER_MODULES, 2.0)
+    steps = np.linspace(-1.0, 1.0, 17)
+    offset = reach[:, :, None] * steps
+    points = foot[:, :, :, None] + outward[:, :, None, None] * offset[:, :, None, :, None]
+    profile = _sample(gray, points)
+    shift, contrast = _edge_offset(profile, offset[:, :, None, :])
+    usual = np.median(contrast, axis=2, keepdims=True)
+    floor = np.maximum(0.4 * usual, 12.0)
+    clear = np.isfinite(shift) & (contrast > floor) & (contrast < 2.5 * usual + 12.0)
+    edge = foot + outward[:, :, None] * np.where(clear, shift, 0.0)[..., None]
+    lines = np.zeros((*quads.shape[:2], 3))
+    spread = np.full(quads.shape[:2], np.inf)
+    for k in range(quads.shape[0]):
+        for side in range(4):
+            fit = _robust_line(edge[k, side][clear[k, side]])
+            if fit is not None:
+                lines[k, side], spread[k, side] = fit
+    return lines, spread
+
+
+def _sample(gray: NDArray[np.uint8], points: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Bilinear samples of the photo at points of shape (..., 2)."""
+    flat = points.reshape(points.shape[0], -1, 2).astype(np.float32)
+    values = cv2.remap(
+        gray.astype(np.float32) if gray.size < 1_000_000 else gray,
+        flat[..., 0],
+        flat[..., 1],
+        interpolation=cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    return np.asarray(values, dtype=np.float32).reshape(points.shape[:-1])
+
+
+def _edge_offset(
+    profile: NDArray[np.float32], offset: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return where each profile crosses half of its own contrast, dark to bright, and that contrast."""
+    dark = np.median(profile[..., :5], axis=-1)
+    bright = np.median(profile[..., -5:], axis=-1)
+    contrast = (bright - dark).astype(np.float64)
+    half = 0.5 * (bright + dark)
+    above = profile >= half[..., None]
+    # The crossing nearest to the middle: the last dark sample before the bright run that reaches the outer end.
+    last_dark = profile.shape[-1] - 1 - np.argmax(~above[..., ::-1], axis=-1)
+    usable = (contrast > 0) & (last_dark < profile.shape[-1] - 1) & ~above.all(axis=-1)
+    index = np.clip(last_dark, 0, profile.shape[-1] - 2)
+    low = np.take_along_axis(profile, index[..., None], axis=-1)[..., 0].astype(np.float64)
+    high = np.take_along_axis(profile, index[..., None] + 1, axis=-1)[..., 0].astype(np.float64)
+    wide = np.broadcast_to(offset, profile.shape)
+    at_low = np.take_along_axis(wide, index[..., None], axis=-1)[..., 0]
+    at_high = np.take_along_axis(wide, index[..., None] + 1, axis=-1)[..., 0]
+    part = np.clip((half - low) / np.maximum(high - low, 1e-6), 0.0, 1.0)
+    return np.where(usable, at_low + part * (at_high - at_low), np.nan), contrast
+
+
+def _robust_line(points: NDArray[np.float64]) -> tuple[NDArray[np.float64], float] | None:
+    """Total least squares line through points of shape (N, 2), outliers left out; None when too few remain."""
+    keep = np.ones(len(points), dtype=bool)
+    for _ in range(4):
+        if int(keep.sum()) < FEWEST_SAMPLES:
+            return None
+        middle = points[keep].mean(axis=0)
+        centred = points[keep] - middle
+        covariance = centred.T @ centred
+        normal = np.linalg.eigh(covariance)[1][:, 0]
+        distance = (points - middle) @ normal
+        spread = 1.4826 * float(np.median(np.abs(distance[keep])))
+        closer = np.abs(distance) <= max(3.0 * spread, 0.05)
+        if np.array_equal(closer, keep):
+            break
+        keep = closer
+    if int(keep.sum()) < FEWEST_SAMPLES:
+        return None
+    return np.array([normal[0], normal[1], -float(normal @ middle)]), spread
