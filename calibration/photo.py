@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import io
 import math
+import struct
 import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -30,7 +31,17 @@ _MAKE, _MODEL, _ORIENTATION = 0x010F, 0x0110, 0x0112
 _X_RESOLUTION, _Y_RESOLUTION, _RESOLUTION_UNIT = 0x011A, 0x011B, 0x0128
 _EXIF_IFD, _FOCAL_LENGTH, _FOCAL_LENGTH_35MM = 0x8769, 0x920A, 0xA405
 
-_CONVERT = "Save it again as JPEG or PNG from a photo app, then try that file."
+_TAG_DAMAGE = (
+    ArithmeticError,
+    AttributeError,
+    EOFError,
+    LookupError,
+    OSError,
+    SyntaxError,
+    TypeError,
+    ValueError,
+    struct.error,
+)
 _READABLE = "Give a JPEG, PNG, TIFF, WebP or HEIC photo."
 
 
@@ -215,7 +226,7 @@ def _exif_of(image: Image.Image, data: bytes) -> Any:
     try:
         with _quiet_pillow():
             return image.getexif()
-    except Exception:  # damaged tags are treated as absent
+    except _TAG_DAMAGE:  # damaged tags are treated as absent
         return {}
 
 
@@ -235,7 +246,7 @@ def _positive(value: Any) -> float | None:
 def _focal_lengths(exif: Any) -> tuple[float | None, float | None]:
     try:
         tags = exif.get_ifd(_EXIF_IFD) if hasattr(exif, "get_ifd") else {}
-    except Exception:  # damaged tags are treated as absent
+    except _TAG_DAMAGE:  # damaged tags are treated as absent
         tags = {}
     return _positive(tags.get(_FOCAL_LENGTH)), _positive(tags.get(_FOCAL_LENGTH_35MM))
 
@@ -262,7 +273,8 @@ def _resolution(image: Image.Image, exif: Any) -> float | None:
         candidates.append(_agreed(unit * x, unit * y))
     found = [value for value in candidates if value]
     telling = [value for value in found if round(value) not in (72, 96)]  # what programs write by default
-    return (telling or found or [None])[0]
+    best = telling or found
+    return best[0] if best else None
 
 
 def _agreed(x: float, y: float) -> float | None:

@@ -1,0 +1,243 @@
+"""Straight edges of a card to a fraction of a pixel."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["EdgePoints", "linear_light", "locate_edges", "srgb_to_linear_table"]
+
+_STEP_PX = 0.25  # sampling across the edge
+_FIRST_PEAK_SHARE = 0.25  # a weaker slope before the steepest one is ringing of the sharpening, not the edge
+
+
+def srgb_to_linear_table() -> NDArray[np.float32]:
+    """Return the 256 linear-light values of 8-bit sRGB (IEC 61966-2-1)."""
+    code = np.arange(256) / 255.0
+    return np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4).astype(np.float32)
+
+
+def linear_light(bgr: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """Undo the sRGB tone curve, which would move a blurred edge towards its dark side."""
+    return np.asarray(cv2.LUT(bgr, srgb_to_linear_table()), dtype=np.float32)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EdgePoints:
+    """Points found on the four sides of a quadrilateral.
+
+    Attributes
+    ----------
+    points_px : ndarray of shape (N, 2)
+        Where the edge was found.
+    side : ndarray of shape (N,)
+        0 to 3: from corner `side` to the next corner.
+    std_px : ndarray of shape (N,)
+        Scatter about the straight line of that side.
+    corners_px : ndarray of shape (4, 2)
+        Corners from the fitted lines.
+    coverage : ndarray of shape (4,)
+        Share of each side along which the edge was found.
+    contrast : ndarray of shape (4,)
+        Step across the edge over the noise.
+    """
+
+    points_px: NDArray[np.float64]
+    side: NDArray[np.intp]
+    std_px: NDArray[np.float64]
+    corners_px: NDArray[np.float64]
+    coverage: NDArray[np.float64]
+    contrast: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class _Side:
+    points_px: NDArray[np.float64]
+    std_px: float
+    line: NDArray[np.float64]
+    coverage: float
+    contrast: float
+
+
+def locate_edges(
+    linear: NDArray[np.float32],
+    corners_px: NDArray[np.float64],
+    *,
+    reach_px: float,
+    end_margin_px: float,
+    blocks: int = 24,
+) -> EdgePoints | None:
+    """Find the edges near the sides of a convex quadrilateral.
+
+    Every side is cut into blocks; each block's profile along the outward normal is averaged along the side, and
+    the edge is the FIRST marked slope met on the way out of the plain inside. What follows further out (side
+    face, contact shadow, soft shadow) is often steeper but is not the card.
+
+    Parameters
+    ----------
+    linear : ndarray of float32, shape (M, N, 3)
+        Linear light.
+    corners_px : ndarray of shape (4, 2)
+        Sharp corners, in order.
+    reach_px : float
+        How far to look on either side.
+    end_margin_px : float
+        Length left out at both ends of every side, where the corners are rounded.
+    blocks : int
+        Blocks per side.
+
+    Returns
+    -------
+    EdgePoints or None
+        None when one side shows no edge.
+    """
+    centre = corners_px.mean(axis=0)
+    sides = []
+    for i in range(4):
+        found = _locate_side(
+            linear, corners_px[i], corners_px[(i + 1) % 4], centre, reach_px, end_margin_px, blocks
+        )
+        if found is None:
+            return None
+        sides.append(found)
+    corners = np.array([_intersect(sides[i - 1].line, sides[i].line) for i in range(4)])
+    if not np.all(np.isfinite(corners)):
+        return None
+    return EdgePoints(
+        points_px=np.concatenate([side.points_px for side in sides]),
+        side=np.concatenate([np.full(len(side.points_px), i) for i, side in enumerate(sides)]).astype(
+            np.intp
+        ),
+        std_px=np.concatenate([np.full(len(side.points_px), side.std_px) for side in sides]),
+        corners_px=corners,
+        coverage=np.array([side.coverage for side in sides]),
+        contrast=np.array([side.contrast for side in sides]),
+    )
+
+
+def _locate_side(
+    linear: NDArray[np.float32],
+    start: NDArray[np.float64],
+    end: NDArray[np.float64],
+    centre: NDArray[np.float64],
+    reach_px: float,
+    end_margin_px: float,
+    blocks: int,
+) -> _Side | None:
+    length = float(np.linalg.norm(end - start))
+    usable = length - 2 * end_margin_px
+    if usable < 8:
+        return None
+    blocks = int(min(blocks, usable // 3))
+    along = (end - start) / length
+    outward = np.array([along[1], -along[0]])
+    if outward @ (start - centre) < 0:
+        outward = -outward
+    per_block = max(2, min(48, round(usable / blocks)))
+    count = blocks * per_block
+    t = end_margin_px + (np.arange(count) + 0.5) * (usable / count)
+    across = np.arange(-reach_px, reach_px + _STEP_PX / 2, _STEP_PX)
+    base = start + t[:, None] * along
+    grid = (base[:, None, :] + across[None, :, None] * outward).astype(np.float32)
+    height, width = linear.shape[:2]
+    inside_frame = (
+        (base[:, 0] >= 0) & (base[:, 0] <= width - 1) & (base[:, 1] >= 0) & (base[:, 1] <= height - 1)
+    )
+    strip = cv2.remap(linear, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    profiles = strip.reshape(blocks, per_block, len(across), 3).mean(axis=1)
+    seen = inside_frame.reshape(blocks, per_block).mean(axis=1) > 0.9
+    slopes = _slopes(profiles)
+    offsets, strength = _first_slopes(slopes, across)
+    t_block = t.reshape(blocks, per_block).mean(axis=1)
+    keep = np.isfinite(offsets) & seen
+    if keep.sum() < 5:
+        return None
+    weights = _robust_line_weights(t_block[keep], offsets[keep])
+    slope, intercept, scatter = _weighted_line(t_block[keep], offsets[keep], weights)
+    good = weights > 0.3
+    if good.sum() < 5:
+        return None
+    points = start + t_block[keep][good, None] * along + offsets[keep][good, None] * outward
+    ends = (
+        start
+        + np.array([[0.0], [length]]) * along
+        + (intercept + slope * np.array([[0.0], [length]])) * outward
+    )
+    line = np.cross([*ends[0], 1.0], [*ends[1], 1.0])
+    return _Side(
+        points,
+        max(scatter, 0.03),
+        line / np.linalg.norm(line[:2]),
+        float(good.sum() / blocks),
+        float(np.median(strength[keep][good])),
+    )
+
+
+def _slopes(profiles: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Differentiate across the edge in the colour direction in which this side changes most, smoothed a little."""
+    kernel = cv2.getGaussianKernel(9, 0.6 / _STEP_PX).ravel()
+    difference = np.gradient(profiles.astype(np.float64), axis=1)
+    mean = difference.mean(axis=0)
+    _, vectors = np.linalg.eigh(mean.T @ mean)
+    scalar = difference @ vectors[:, -1]
+    padded = np.pad(scalar, ((0, 0), (4, 4)), mode="edge")
+    return np.asarray(np.apply_along_axis(lambda row: np.convolve(row, kernel, mode="valid"), 1, padded))
+
+
+def _first_slopes(
+    slopes: NDArray[np.float64], across: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Offset of the first marked slope in every block (NaN where none stands out), and its size over the noise."""
+    size = np.abs(slopes)
+    noise = np.median(size[:, : max(8, size.shape[1] // 5)], axis=1) * 1.4826 + 1e-6
+    top = size.max(axis=1)
+    floor = np.maximum(_FIRST_PEAK_SHARE * top, 5.0 * noise)[:, None]
+    middle = size[:, 1:-1]
+    peak = (middle >= size[:, :-2]) & (middle > size[:, 2:]) & (middle >= floor)
+    first = np.argmax(peak, axis=1) + 1
+    rows = np.arange(len(size))
+    before, at, after = size[rows, first - 1], size[rows, first], size[rows, first + 1]
+    bend = before - 2 * at + after
+    shift = np.where(bend < 0, 0.5 * (before - after) / np.where(bend < 0, bend, 1.0), 0.0)
+    offsets = across[first] + np.clip(shift, -1, 1) * _STEP_PX
+    offsets[~peak.any(axis=1)] = np.nan
+    return offsets, at / noise
+
+
+def _robust_line_weights(t: NDArray[np.float64], offsets: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Tukey weights about the line that most blocks agree on (median of pairwise slopes as a start)."""
+    i, j = np.triu_indices(len(t), k=max(1, len(t) // 3))
+    slope = float(np.median((offsets[j] - offsets[i]) / (t[j] - t[i])))
+    intercept = float(np.median(offsets - slope * t))
+    weights = np.ones_like(t)
+    for _ in range(6):
+        residual = offsets - intercept - slope * t
+        scale = max(1.4826 * float(np.median(np.abs(residual))), 0.05)
+        weights = np.clip(1 - (residual / (4.7 * scale)) ** 2, 0, None) ** 2
+        if weights.sum() < 1e-6:
+            break
+        slope, intercept, _ = _weighted_line(t, offsets, weights)
+    return weights
+
+
+def _weighted_line(
+    t: NDArray[np.float64], offsets: NDArray[np.float64], weights: NDArray[np.float64]
+) -> tuple[float, float, float]:
+    total = weights.sum()
+    t_mean, o_mean = (weights @ t) / total, (weights @ offsets) / total
+    spread = weights @ (t - t_mean) ** 2
+    slope = float((weights * (t - t_mean)) @ (offsets - o_mean) / spread)
+    intercept = float(o_mean - slope * t_mean)
+    residual = offsets - intercept - slope * t
+    scatter = float(np.sqrt(weights @ residual**2 / max(total - 2 * total / len(t), 1e-9)))
+    return slope, intercept, scatter
+
+
+def _intersect(first: NDArray[np.float64], second: NDArray[np.float64]) -> NDArray[np.float64]:
+    point = np.cross(first, second)
+    if abs(point[2]) < 1e-9:
+        return np.array([np.nan, np.nan])
+    return np.asarray(point[:2] / point[2])

@@ -1,0 +1,403 @@
+"""Pose of a rectangle of known size from points on its edges, with the share of every uncertain input."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from .plane import Lens, Plane, apply_homography
+
+__all__ = [
+    "FULL_FRAME_DIAGONAL_MM",
+    "PoseFit",
+    "PosePrior",
+    "align_with_photo",
+    "fit_pose",
+    "focal_px_from_35mm",
+    "tilt_and_distance",
+]
+
+FULL_FRAME_DIAGONAL_MM = (
+    43.267  # diagonal of 36 x 24 mm, to which the EXIF 35 mm equivalent refers (CIPA DC-008)
+)
+
+# Order of the fitted parameters: rotation vector (3), translation in card widths (3), then the uncertain inputs.
+_POSE = 6
+_LOG_FOCAL, _K1, _SPREAD, _WALL, _WIDTH, _HEIGHT = range(_POSE, _POSE + 6)
+_PARAMETERS = _POSE + 6
+INPUT_NAMES = (
+    "focal length",
+    "lens distortion",
+    "edge position",
+    "card side faces",
+    "card width",
+    "card height",
+)
+
+
+def focal_px_from_35mm(focal_35mm: float, width_px: int, height_px: int) -> float:
+    """Return the focal length in pixels from the 35 mm equivalent, by the picture's diagonal."""
+    return focal_35mm / FULL_FRAME_DIAGONAL_MM * math.hypot(width_px, height_px)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PosePrior:
+    """What is known of the inputs before the fit, each as value and standard uncertainty.
+
+    Attributes
+    ----------
+    focal_px, focal_log_std : float
+        Focal length, and its standard uncertainty as a natural logarithm (0.03 is 3 %).
+    k1_std : float
+        First radial distortion term, expected zero.
+    spread_px, spread_std_px : float
+        How far all edges appear outside their true place (tone curve, sharpening, soft shadow).
+    wall_share, wall_share_std : float
+        Share of a visible side face of the card that is taken for its top face, 0 to 1.
+    size_std_mm : tuple of float
+        Of the card's width and height.
+    """
+
+    focal_px: float
+    focal_log_std: float
+    k1_std: float = 0.012
+    spread_px: float = 0.05
+    spread_std_px: float = 0.15
+    wall_share: float = 0.35
+    wall_share_std: float = 0.3
+    size_std_mm: tuple[float, float] = (0.07, 0.04)
+
+    def means(self) -> NDArray[np.float64]:
+        """Return the expected inputs in the order of `INPUT_NAMES`."""
+        return np.array([math.log(self.focal_px), 0.0, self.spread_px, self.wall_share, 0.0, 0.0])
+
+    def stds(self) -> NDArray[np.float64]:
+        """Return the standard uncertainties in the order of `INPUT_NAMES`."""
+        return np.array(
+            [self.focal_log_std, self.k1_std, self.spread_std_px, self.wall_share_std, *self.size_std_mm]
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PoseFit:
+    """Fitted pose. See `fit_pose`.
+
+    Attributes
+    ----------
+    px_from_card_mm : ndarray of shape (3, 3)
+        From card millimetres (centre of the card is the origin) to undistorted pixels.
+    lens : Lens
+        Focal length and distortion as fitted.
+    rms_px : float
+        Weighted scatter of the edge points about the fitted card.
+    residual_px : ndarray of shape (N,)
+        Distance of every point outside the fitted card's edge.
+    parameters, covariance : ndarray
+        All fitted parameters and their covariance.
+    """
+
+    px_from_card_mm: NDArray[np.float64]
+    lens: Lens
+    rms_px: float
+    chi_square: float
+    residual_px: NDArray[np.float64]
+    parameters: NDArray[np.float64]
+    covariance: NDArray[np.float64]
+    information: NDArray[np.float64]
+    prior: PosePrior
+    size_mm: tuple[float, float]
+    thickness_mm: float
+
+    def scale_budget_percent(self, points_px: NDArray[np.float64]) -> dict[str, float]:
+        """Split the standard uncertainty of the local scale among the inputs (GUM 5.1.2, first-order).
+
+        Parameters
+        ----------
+        points_px : ndarray of shape (K, 2)
+            Where in the photo the scale is wanted; the mean of the variances is given.
+
+        Returns
+        -------
+        dict
+            "edge points" (scatter in this photo) and the names of `INPUT_NAMES`, each in percent.
+        """
+        gradients = np.array([self._log_scale_gradient(point) for point in points_px])
+        reach = gradients @ self.covariance
+        shares = {"edge points": float(np.mean(np.einsum("ki,ij,kj->k", reach, self.information, reach)))}
+        for index, std in enumerate(self.prior.stds()):
+            shares[INPUT_NAMES[index]] = float(np.mean((reach[:, _POSE + index] / std) ** 2))
+        return {name: 100.0 * math.sqrt(max(value, 0.0)) for name, value in shares.items()}
+
+    def _log_scale_gradient(self, point_px: NDArray[np.float64]) -> NDArray[np.float64]:
+        def log_scale(parameters: NDArray[np.float64]) -> float:
+            homography, lens = _unpack(parameters, self.size_mm[0], self.lens.centre_px)
+            plane = Plane(px_from_mm=homography, source="bank-card", lens=lens)
+            return math.log(plane.px_per_mm_at(plane.to_mm(np.asarray(point_px))))
+
+        steps = _steps(self.size_mm[0])
+        gradient = np.empty(_PARAMETERS)
+        for i in range(_PARAMETERS):
+            shift = np.zeros(_PARAMETERS)
+            shift[i] = steps[i]
+            gradient[i] = (log_scale(self.parameters + shift) - log_scale(self.parameters - shift)) / (
+                2 * steps[i]
+            )
+        return gradient
+
+
+def fit_pose(
+    points_px: NDArray[np.float64],
+    side: NDArray[np.intp],
+    std_px: NDArray[np.float64],
+    corners_px: NDArray[np.float64],
+    *,
+    size_mm: tuple[float, float],
+    thickness_mm: float,
+    centre_px: tuple[float, float],
+    prior: PosePrior,
+) -> PoseFit | None:
+    """Fit the pose of a flat card to points on its four edges.
+
+    A homography has eight freedoms, a card of known size seen by a camera of known focal length six; the
+    difference is what keeps the scale right away from the card. What is known only roughly (focal length,
+    distortion, apparent edge shift, the card's exact size) takes part as observations with their own weight, so
+    that the covariance holds the whole first-order budget.
+
+    Parameters
+    ----------
+    points_px : ndarray of shape (N, 2)
+        Edge points in the photo (distorted pixels).
+    side : ndarray of shape (N,)
+        Which edge: 0 top, 1 right, 2 bottom, 3 left in the card's own frame.
+    std_px : ndarray of shape (N,)
+        Standard uncertainty of each point across its edge.
+    corners_px : ndarray of shape (4, 2)
+        First guess of the sharp corners: top left, top right, bottom right, bottom left.
+    size_mm : tuple of float
+        Width (sides 0 and 2) and height.
+    thickness_mm : float
+        Thickness of the card, of which side faces may show.
+    centre_px : tuple of float
+        Principal point.
+    prior : PosePrior
+        What is known beforehand.
+
+    Returns
+    -------
+    PoseFit or None
+        None when no pose explains the corners.
+    """
+    best: PoseFit | None = None
+    for start in _starts(corners_px, size_mm, centre_px, prior):
+        fit = _gauss_newton(
+            start,
+            points_px,
+            side,
+            std_px,
+            size_mm=size_mm,
+            thickness_mm=thickness_mm,
+            centre_px=centre_px,
+            prior=prior,
+        )
+        if fit is not None and (best is None or fit.chi_square < best.chi_square):
+            best = fit
+    return best
+
+
+def _starts(
+    corners_px: NDArray[np.float64],
+    size_mm: tuple[float, float],
+    centre_px: tuple[float, float],
+    prior: PosePrior,
+) -> list[NDArray[np.float64]]:
+    """Both poses that a small rectangle allows (Collins and Bartoli, IJCV 109, 2014, as in OpenCV's IPPE)."""
+    width, height = size_mm
+    model = np.array([[-1, -1, 0], [1, -1, 0], [1, 1, 0], [-1, 1, 0]]) * np.array([width / 2, height / 2, 0])
+    camera = np.array([[prior.focal_px, 0, centre_px[0]], [0, prior.focal_px, centre_px[1]], [0, 0, 1.0]])
+    try:
+        count, rotations, translations, _ = cv2.solvePnPGeneric(
+            model, np.asarray(corners_px, dtype=np.float64), camera, None, flags=cv2.SOLVEPNP_IPPE
+        )
+    except cv2.error:
+        return []
+    starts = []
+    for rotation, translation in list(zip(rotations, translations, strict=True))[:count]:
+        if np.all(np.isfinite(rotation)) and np.all(np.isfinite(translation)) and translation[2, 0] > 0:
+            starts.append(np.concatenate([rotation.ravel(), translation.ravel() / width, prior.means()]))
+    return starts
+
+
+def _unpack(
+    parameters: NDArray[np.float64], width_mm: float, centre_px: tuple[float, float]
+) -> tuple[NDArray[np.float64], Lens]:
+    rotation, _ = cv2.Rodrigues(parameters[:3])
+    focal = math.exp(parameters[_LOG_FOCAL])
+    camera = np.array([[focal, 0, centre_px[0]], [0, focal, centre_px[1]], [0, 0, 1.0]])
+    homography = camera @ np.column_stack([rotation[:, 0], rotation[:, 1], parameters[3:6] * width_mm])
+    lens = Lens(focal_px=focal, centre_px=centre_px, k1=float(parameters[_K1]))
+    return homography / homography[2, 2], lens
+
+
+def _steps(width_mm: float) -> NDArray[np.float64]:
+    return np.concatenate([np.full(6, 1e-5), [1e-4, 1e-5, 1e-3, 1e-3, 1e-3, 1e-3]])
+
+
+def _residuals(
+    parameters: NDArray[np.float64],
+    points_px: NDArray[np.float64],
+    side: NDArray[np.intp],
+    size_mm: tuple[float, float],
+    thickness_mm: float,
+    centre_px: tuple[float, float],
+) -> NDArray[np.float64]:
+    """Distance of every point outside the card's apparent edge, in pixels."""
+    homography, lens = _unpack(parameters, size_mm[0], centre_px)
+    plane = Plane(px_from_mm=homography, source="bank-card", lens=lens)
+    points_mm = plane.to_mm(points_px)
+    outward = np.array([[0, -1], [1, 0], [0, 1], [-1, 0]], dtype=np.float64)[side]
+    half_width = 0.5 * (size_mm[0] + parameters[_WIDTH])
+    half_height = 0.5 * (size_mm[1] + parameters[_HEIGHT])
+    reach = np.array([half_height, half_width, half_height, half_width])[side]
+    beyond_mm = np.sum(points_mm * outward, axis=1) - reach
+    nudge_px = plane.to_px(points_mm + 0.05 * outward) - plane.to_px(points_mm - 0.05 * outward)
+    px_per_mm = np.linalg.norm(nudge_px, axis=1) / 0.1
+    wall_mm = _visible_wall_mm(parameters, points_mm, outward, size_mm[0], thickness_mm)
+    return np.asarray(beyond_mm * px_per_mm - parameters[_SPREAD] - parameters[_WALL] * wall_mm * px_per_mm)
+
+
+def _visible_wall_mm(
+    parameters: NDArray[np.float64],
+    points_mm: NDArray[np.float64],
+    outward: NDArray[np.float64],
+    width_mm: float,
+    thickness_mm: float,
+) -> NDArray[np.float64]:
+    """Width of the card's side face as it shows beyond the top edge, in millimetres of the top plane.
+
+    The card's frame has x right, y down seen from above, so its third axis points away from the camera and
+    the camera stands at negative height.
+    """
+    rotation, _ = cv2.Rodrigues(parameters[:3])
+    eye = -rotation.T @ (parameters[3:6] * width_mm)  # camera in the card's frame
+    height = abs(eye[2]) + 1e-9
+    slope = (
+        np.sum((points_mm - eye[:2]) * outward, axis=1) / height
+    )  # negative where the face looks at the camera
+    return np.asarray(np.maximum(-slope, 0.0) * thickness_mm / (1.0 + thickness_mm / height))
+
+
+def _gauss_newton(
+    start: NDArray[np.float64],
+    points_px: NDArray[np.float64],
+    side: NDArray[np.intp],
+    std_px: NDArray[np.float64],
+    *,
+    size_mm: tuple[float, float],
+    thickness_mm: float,
+    centre_px: tuple[float, float],
+    prior: PosePrior,
+) -> PoseFit | None:
+    steps = _steps(size_mm[0])
+    prior_mean, prior_std = prior.means(), prior.stds()
+
+    def residuals(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
+        return _residuals(parameters, points_px, side, size_mm, thickness_mm, centre_px)
+
+    def cost(parameters: NDArray[np.float64]) -> float:
+        inputs = (parameters[_POSE:] - prior_mean) / prior_std
+        return float(np.sum((residuals(parameters) / std_px) ** 2) + np.sum(inputs**2))
+
+    parameters, damping = start.copy(), 1e-4
+    current = cost(parameters)
+    jacobian = np.empty((len(points_px), _PARAMETERS))
+    information = normal = np.eye(_PARAMETERS)
+    for _ in range(25):
+        base = residuals(parameters)
+        for i in range(_PARAMETERS):
+            shifted = parameters.copy()
+            shifted[i] += steps[i]
+            jacobian[:, i] = (residuals(shifted) - base) / steps[i]
+        weighted = jacobian / std_px[:, None]
+        information = weighted.T @ weighted
+        normal = information.copy()
+        normal[range(_POSE, _PARAMETERS), range(_POSE, _PARAMETERS)] += 1.0 / prior_std**2
+        gradient = weighted.T @ (base / std_px)
+        gradient[_POSE:] += (parameters[_POSE:] - prior_mean) / prior_std**2
+        if not np.all(np.isfinite(normal)):
+            return None
+        improved = False
+        for _ in range(8):
+            step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), -gradient)
+            trial = cost(parameters + step)
+            if np.isfinite(trial) and trial <= current:
+                improved = current - trial > 1e-6 * (1.0 + current)
+                parameters, current, damping = parameters + step, trial, damping * 0.2
+                break
+            damping *= 6.0
+        if not improved:
+            break
+    residual = residuals(parameters)
+    homography, lens = _unpack(parameters, size_mm[0], centre_px)
+    weights = 1.0 / std_px**2
+    return PoseFit(
+        px_from_card_mm=homography,
+        lens=lens,
+        rms_px=float(np.sqrt(np.sum(weights * residual**2) / np.sum(weights))),
+        chi_square=current,
+        residual_px=residual,
+        parameters=parameters,
+        covariance=np.asarray(np.linalg.inv(normal), dtype=np.float64),
+        information=information,
+        prior=prior,
+        size_mm=size_mm,
+        thickness_mm=thickness_mm,
+    )
+
+
+def tilt_and_distance(
+    px_from_mm: NDArray[np.float64], focal_px: float, centre_px: tuple[float, float]
+) -> tuple[float, float]:
+    """Return the tilt in degrees and the distance of the lens from the plane in mm.
+
+    The columns of ``K^-1 H`` are the plane's axes in the camera's frame (Zhang, IEEE PAMI 22(11), 2000, eq. 2).
+    """
+    camera = np.array([[focal_px, 0, centre_px[0]], [0, focal_px, centre_px[1]], [0, 0, 1.0]])
+    axes = np.linalg.solve(camera, px_from_mm)
+    axes = axes / math.sqrt(np.linalg.norm(axes[:, 0]) * np.linalg.norm(axes[:, 1]))
+    normal = np.cross(axes[:, 0], axes[:, 1])
+    normal /= np.linalg.norm(normal)
+    tilt = math.degrees(math.acos(min(1.0, abs(float(normal[2])))))
+    return tilt, abs(float(normal @ axes[:, 2]))
+
+
+def align_with_photo(
+    px_from_mm: NDArray[np.float64], photo_shape: tuple[int, ...]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Turn plane coordinates so that at the photo's centre x points right and y down, origin at that centre.
+
+    Parameters
+    ----------
+    px_from_mm : ndarray of shape (3, 3)
+        Homography from any millimetre frame of the plane that is not mirrored.
+    photo_shape : tuple of int
+        Shape of the pixel array.
+
+    Returns
+    -------
+    aligned : ndarray of shape (3, 3)
+        Homography from the aligned millimetres to pixels.
+    old_from_new : ndarray of shape (3, 3)
+        Rigid motion from aligned to the given millimetres.
+    """
+    centre = np.array([(photo_shape[1] - 1) / 2.0, (photo_shape[0] - 1) / 2.0])
+    mm_from_px = np.asarray(np.linalg.inv(px_from_mm), dtype=np.float64)
+    around = apply_homography(mm_from_px, centre + np.array([[0.0, 0.0], [1.0, 0.0]]))
+    along = (around[1] - around[0]) / np.linalg.norm(around[1] - around[0])
+    cosine, sine = float(along[0]), float(along[1])
+    old_from_new = np.array([[cosine, -sine, around[0, 0]], [sine, cosine, around[0, 1]], [0.0, 0.0, 1.0]])
+    aligned = px_from_mm @ old_from_new
+    return aligned / aligned[2, 2], old_from_new

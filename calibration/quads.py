@@ -1,0 +1,139 @@
+"""Plain regions with four straight sides: where a card might lie."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["colour_gradient", "find_quads"]
+
+# Grey levels per pixel on the reduced picture. Steps of about 1.5 make sure that for every card contrast one
+# threshold lies between the texture inside and the step at the edge.
+_THRESHOLDS = (2.0, 3.0, 4.5, 7.0, 11.0, 17.0, 26.0)
+_CLOSINGS_PX = (0, 2)  # closes gaps of an edge up to twice this width
+
+
+def colour_gradient(bgr: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """Return the steepest channel's gradient, in grey levels per pixel, after a slight blur."""
+    smooth = cv2.GaussianBlur(bgr, (0, 0), 1.0)
+    dx = cv2.Sobel(smooth, cv2.CV_16S, 1, 0)
+    dy = cv2.Sobel(smooth, cv2.CV_16S, 0, 1)
+    channels = [cv2.magnitude(dx[..., c].astype(np.float32), dy[..., c].astype(np.float32)) for c in range(3)]
+    return np.asarray(np.maximum(np.maximum(channels[0], channels[1]), channels[2]) / 8.0, dtype=np.float32)
+
+
+def find_quads(
+    bgr: NDArray[np.uint8], *, least_area_share: float = 0.004, greatest_area_share: float = 0.75
+) -> list[NDArray[np.float64]]:
+    """Find convex quadrilaterals that bound a region without strong edges, or a ring of edges.
+
+    Parameters
+    ----------
+    bgr : ndarray of uint8, shape (M, N, 3)
+        Reduced photo.
+    least_area_share, greatest_area_share : float
+        Limits of a region's area relative to the photo.
+
+    Returns
+    -------
+    list of ndarray of shape (4, 2)
+        Corners in order around, larger support first. The same place may occur several times.
+    """
+    gradient = colour_gradient(bgr)
+    area = gradient.shape[0] * gradient.shape[1]
+    limits = (least_area_share * area, greatest_area_share * area)
+    quads: list[tuple[float, NDArray[np.float64]]] = []
+    for threshold in _THRESHOLDS:
+        edges = (gradient > threshold).astype(np.uint8)
+        for closing in _CLOSINGS_PX:
+            barrier = edges if closing == 0 else np.asarray(cv2.dilate(edges, _disc(closing)), dtype=np.uint8)
+            for hull in _hulls(np.asarray(1 - barrier, dtype=np.uint8), limits):
+                quads += _quads_of_hull(hull, grow_px=closing + 1.5)
+        for hull in _hulls(edges, limits):
+            quads += _quads_of_hull(hull, grow_px=-1.0)
+    quads.sort(key=lambda item: -item[0])
+    return [corners for _, corners in quads]
+
+
+def _disc(radius: int) -> NDArray[np.uint8]:
+    return np.asarray(
+        cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1)), dtype=np.uint8
+    )
+
+
+def _hulls(mask: NDArray[np.uint8], limits: tuple[float, float]) -> Iterator[NDArray[np.float64]]:
+    """Convex hulls of the mask's parts whose box has a plausible size."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4, ltype=cv2.CV_32S)
+    boxes = stats[:, cv2.CC_STAT_WIDTH].astype(np.float64) * stats[:, cv2.CC_STAT_HEIGHT]
+    for index in range(1, count):
+        if not limits[0] <= boxes[index] <= 2 * limits[1]:
+            continue
+        x, y, w, h = (int(v) for v in stats[index, :4])
+        part = (labels[y : y + h, x : x + w] == index).astype(np.uint8)
+        contours, _ = cv2.findContours(part, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+        contour = max(contours, key=cv2.contourArea)
+        hull = cv2.convexHull(contour).reshape(-1, 2)
+        hull_area = cv2.contourArea(hull)
+        # A card hidden at one corner still fills most of its hull.
+        if limits[0] <= hull_area <= limits[1] and cv2.contourArea(contour) > 0.8 * hull_area:
+            yield hull.astype(np.float64) + np.array([x, y])
+
+
+def _quads_of_hull(hull: NDArray[np.float64], grow_px: float) -> list[tuple[float, NDArray[np.float64]]]:
+    """Quadrilaterals from the long straight runs of a hull."""
+    perimeter = cv2.arcLength(hull.astype(np.float32), True)
+    outline = (
+        cv2.approxPolyDP(hull.astype(np.float32), 0.008 * perimeter, True).reshape(-1, 2).astype(np.float64)
+    )
+    if not 4 <= len(outline) <= 12:
+        return []
+    lengths = np.linalg.norm(np.roll(outline, -1, axis=0) - outline, axis=1)
+    long_enough = np.flatnonzero(lengths > 0.25 * lengths.max())
+    order = long_enough[np.argsort(-lengths[long_enough])][:6]
+    found = []
+    for chosen in itertools.combinations(sorted(order), 4):
+        corners = _corners_of_edges(outline, chosen, grow_px)
+        if corners is not None and _card_like(corners):
+            area = cv2.contourArea(corners.astype(np.float32))
+            if area < 1.35 * cv2.contourArea(hull.astype(np.float32)):
+                found.append((float(lengths[list(chosen)].sum() / perimeter), corners))
+    return found
+
+
+def _corners_of_edges(
+    outline: NDArray[np.float64], chosen: tuple[int, ...], grow_px: float
+) -> NDArray[np.float64] | None:
+    centre = outline.mean(axis=0)
+    lines = []
+    for index in chosen:
+        a, b = outline[index], outline[(index + 1) % len(outline)]
+        normal = np.array([b[1] - a[1], a[0] - b[0]]) / np.linalg.norm(b - a)
+        if normal @ (a - centre) < 0:
+            normal = -normal
+        lines.append((normal, normal @ a + grow_px))
+    corners = np.empty((4, 2))
+    for i in range(4):
+        (n1, d1), (n2, d2) = lines[i - 1], lines[i]
+        determinant = n1[0] * n2[1] - n1[1] * n2[0]
+        if abs(determinant) < 0.4:  # sides of a card seen from any usable height meet at 60 to 120 degrees
+            return None
+        corners[i] = [(d1 * n2[1] - d2 * n1[1]) / determinant, (n1[0] * d2 - n2[0] * d1) / determinant]
+    return corners
+
+
+def _card_like(corners: NDArray[np.float64]) -> bool:
+    """Loose test of shape: opposite sides alike, and neither square nor a strip."""
+    sides = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
+    if sides.min() < 12:
+        return False
+    if max(sides[0], sides[2]) > 1.6 * min(sides[0], sides[2]) or max(sides[1], sides[3]) > 1.6 * min(
+        sides[1], sides[3]
+    ):
+        return False
+    ratio = (sides[0] + sides[2]) / (sides[1] + sides[3])
+    ratio = max(ratio, 1 / ratio)
+    return bool(cv2.isContourConvex(corners.astype(np.float32))) and 1.15 < ratio < 2.2

@@ -1,0 +1,128 @@
+"""Is the photo good enough: light, sharpness and tilt, judged before any thread is looked at."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from .errors import QualityError
+from .notices import Notice
+from .photo import Photo
+from .plane import Plane
+
+__all__ = ["check_photo", "edge_width_px", "plane_notices"]
+
+_DARK_LEVEL = 24  # 8-bit sRGB; 1 % of full light, where phone noise is as large as thread contrast
+_CLIPPED_LEVEL = 254
+_TILT_ADVICE_DEG = (
+    15.0  # the far side of a 150 mm sample at 300 mm then has 15 % fewer pixels than the near one
+)
+_BLUR_REFUSE_PX = 12.0
+_BLUR_NOTICE_PX = 6.0
+
+
+def check_photo(photo: Photo) -> tuple[Notice, ...]:
+    """Refuse hopeless photos, remark on poor ones.
+
+    Parameters
+    ----------
+    photo : Photo
+        Upright photo.
+
+    Returns
+    -------
+    tuple of Notice
+        Codes ``partly-overexposed``, ``soft-focus``.
+
+    Raises
+    ------
+    QualityError
+        Codes ``too-dark``, ``overexposed``, ``no-contrast``, ``too-blurred``.
+    """
+    gray = np.asarray(cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
+    histogram = np.bincount(gray[::2, ::2].ravel(), minlength=256)
+    share = np.cumsum(histogram) / histogram.sum()
+    notices: list[Notice] = []
+    if share[_DARK_LEVEL] > 0.98:
+        raise QualityError(
+            "too-dark",
+            f"{photo.name} is too dark: nearly all of it is black.",
+            "Take it by daylight or turn a lamp on; avoid the flash.",
+        )
+    clipped = 1.0 - share[_CLIPPED_LEVEL - 1]
+    if clipped > 0.9:
+        raise QualityError(
+            "overexposed",
+            f"{photo.name} is over-exposed: {100 * clipped:.0f} % of it is pure white.",
+            "Tap on the cloth in the camera app before shooting, or turn the lamp away.",
+        )
+    low, high = (int(np.searchsorted(share, q)) for q in (0.001, 0.999))
+    if high - low < 6:
+        raise QualityError(
+            "no-contrast", f"{photo.name} shows one even surface.", "Check that the lens is not covered."
+        )
+    if clipped > 0.1:
+        notices.append(
+            Notice(
+                "partly-overexposed",
+                f"{100 * clipped:.0f} % of the photo is pure white; threads there cannot be seen. "
+                "Tap on the cloth in the camera app before shooting.",
+            )
+        )
+    width = edge_width_px(gray)
+    if width is not None and width > _BLUR_REFUSE_PX:
+        raise QualityError(
+            "too-blurred",
+            f"{photo.name} is blurred: the sharpest edges are {width:.0f} pixels wide.",
+            "Rest the phone on something, tap on the cloth to focus, and shoot again.",
+        )
+    if width is not None and width > _BLUR_NOTICE_PX:
+        notices.append(
+            Notice(
+                "soft-focus",
+                f"The sharpest edges are {width:.0f} pixels wide. Tap on the cloth to focus for finer threads.",
+            )
+        )
+    return tuple(notices)
+
+
+def edge_width_px(gray: NDArray[np.uint8]) -> float | None:
+    """Estimate the width of the sharpest edges from 10 to 90 %, in pixels.
+
+    A step blurred by a Gaussian of standard deviation s rises from 10 to 90 % over 2.563 s and its steepest
+    slope is step / (s sqrt(2 pi)). Step and slope are taken where the slope is greatest in each tile.
+
+    Returns
+    -------
+    float or None
+        None when the picture holds no marked edge.
+    """
+    longest = max(gray.shape)
+    window = 33
+    tile = max(64, longest // 16)
+    widths = []
+    for top in range(0, gray.shape[0] - tile + 1, tile):
+        for left in range(0, gray.shape[1] - tile + 1, tile):
+            part = gray[top : top + tile, left : left + tile]
+            dx = cv2.Sobel(part, cv2.CV_32F, 1, 0, scale=1 / 8)
+            dy = cv2.Sobel(part, cv2.CV_32F, 0, 1, scale=1 / 8)
+            slope = cv2.magnitude(dx, dy)
+            _, steepest, _, (x, y) = cv2.minMaxLoc(slope)
+            half = window // 2
+            around = part[max(0, y - half) : y + half + 1, max(0, x - half) : x + half + 1]
+            step = float(np.percentile(around, 95)) - float(np.percentile(around, 5))
+            if step > 30.0 and steepest > 0:
+                widths.append(2.563 * step / (float(steepest) * np.sqrt(2 * np.pi)))
+    return float(np.percentile(widths, 10)) if widths else None
+
+
+def plane_notices(plane: Plane) -> tuple[Notice, ...]:
+    """Remark on the camera's stand, as far as a card shows it."""
+    if plane.tilt_deg is not None and plane.tilt_deg > _TILT_ADVICE_DEG:
+        text = (
+            f"The phone was tilted by {plane.tilt_deg:.0f} degrees. It is corrected, but parts farther away are "
+            "coarser and cloth standing up is misplaced. Hold the phone level above the cloth."
+        )
+        return (Notice("tilted", text),)
+    return ()

@@ -1,0 +1,216 @@
+"""One way to the scale of a photo: a printed card, a bank-sized card, a given scale, a scan, or none."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from .bank_card import BankCard, find_bank_cards, plane_of_card
+from .budget import BudgetLine, rectangular_percent
+from .errors import ScaleError, UsageError
+from .notices import Notice
+from .photo import Photo
+from .plane import Plane, scaling_plane
+
+if TYPE_CHECKING:
+    from .card_memory import CheckBars, LensRecord
+
+__all__ = ["CardChoice", "find_scale"]
+
+CardChoice = Literal["auto", "bank", "printed"]
+
+_LAY_A_CARD = (
+    "Lay a bank-sized card (number side down) or a pickglass card flat beside the cloth, all of it in the photo, "
+    "on a table of another colour; or give the scale with --px-per-mm."
+)
+_PX_PER_MM_LIMITS = (0.5, 2000.0)  # below, no thread shows; above lies beyond light microscopes
+_DPI_LIMITS = (50.0, 12800.0)  # what flat-bed scanners offer
+_PLACEHOLDER_DPI = (72, 96)  # written by programs that know nothing of the scan
+_LARGEST_BED_MM = 480.0  # A3 flat-bed scanners scan 297 x 420 mm (ISO 216), with some rim
+# Flat-bed scanners hold their nominal resolution to about half a percent, worse along the carriage (common practice).
+_SCANNER_HALF_WIDTH_PERCENT = 0.5
+
+
+def find_scale(
+    photo: Photo,
+    *,
+    px_per_mm: float | None = None,
+    scan: bool = False,
+    dpi: float | None = None,
+    no_scale: bool = False,
+    card: CardChoice = "auto",
+    checks: Mapping[str, CheckBars] | None = None,
+    lenses: Sequence[LensRecord] = (),
+) -> Plane:
+    """Fix the scale of a photo.
+
+    Parameters
+    ----------
+    photo : Photo
+        Upright photo.
+    px_per_mm : float, optional
+        Scale given by hand, for a photo taken square on.
+    scan : bool
+        The picture is a flat-bed scan; its resolution tag or `dpi` is the scale.
+    dpi : float, optional
+        Resolution of the scan in dots per inch, instead of the tag.
+    no_scale : bool
+        Work in pixels.
+    card : {"auto", "bank", "printed"}
+        Which cards to look for: "auto" looks for printed ones first.
+    checks : mapping of str to CheckBars, optional
+        Measured check bars by card code.
+    lenses : sequence of LensRecord, optional
+        Learned lenses.
+
+    Returns
+    -------
+    Plane
+        With its uncertainty budget and remarks.
+
+    Raises
+    ------
+    UsageError
+        Codes ``two-scales``, ``bad-px-per-mm``, ``bad-dpi``.
+    ScaleError
+        Codes ``no-card``, ``two-cards``, ``card-cut-off``, ``no-dpi``, ``implausible-dpi``.
+    """
+    _check_choice(px_per_mm, scan, dpi, no_scale)
+    if no_scale:
+        return scaling_plane(1.0, "none")
+    if px_per_mm is not None:
+        return _given(px_per_mm)
+    if scan or dpi is not None:
+        return _scan(photo, dpi)
+    if card != "bank":
+        plane = _printed(photo, checks or {}, lenses)
+        if plane is not None:
+            return plane
+    if card != "printed":
+        plane = _bank(photo)
+        if plane is not None:
+            return plane
+    raise ScaleError("no-card", f"No reference card was found in {photo.name}.", _LAY_A_CARD)
+
+
+def _check_choice(px_per_mm: float | None, scan: bool, dpi: float | None, no_scale: bool) -> None:
+    if (px_per_mm is not None) + bool(scan or dpi is not None) + bool(no_scale) > 1:
+        raise UsageError(
+            "two-scales",
+            "More than one way to the scale was given.",
+            "Use only one of --px-per-mm, --scan (with --dpi) and --no-scale.",
+        )
+
+
+def _given(px_per_mm: float) -> Plane:
+    low, high = _PX_PER_MM_LIMITS
+    if not (math.isfinite(px_per_mm) and low <= px_per_mm <= high):
+        raise UsageError(
+            "bad-px-per-mm",
+            f"A scale of {px_per_mm:g} pixels per millimetre is not possible here.",
+            f"Count the pixels over a known length and divide by its millimetres; {low:g} to {high:g} is accepted.",
+        )
+    notice = Notice(
+        "scale-given",
+        "The scale was given by hand: its uncertainty is not known and not part of the figures, "
+        "and a tilted camera is not corrected.",
+    )
+    return replace(scaling_plane(px_per_mm, "given"), notices=(notice,))
+
+
+def _scan(photo: Photo, dpi: float | None) -> Plane:
+    notices: tuple[Notice, ...] = ()
+    if dpi is not None:
+        low, high = _DPI_LIMITS
+        if not (math.isfinite(dpi) and low <= dpi <= high):
+            raise UsageError(
+                "bad-dpi",
+                f"{dpi:g} dots per inch is no resolution of a flat-bed scanner.",
+                f"Give the resolution that was set for the scan, {low:g} to {high:g}.",
+            )
+        if photo.focal_length_mm is not None or photo.focal_length_35mm is not None:
+            notices = (
+                Notice(
+                    "photo-as-scan",
+                    "This file says it was taken with a camera lens, yet it is treated as a scan, as asked.",
+                ),
+            )
+        resolution = dpi
+    else:
+        resolution = _tagged_dpi(photo)
+    half_width = rectangular_percent(_SCANNER_HALF_WIDTH_PERCENT)
+    origin = "flat-bed scanners hold their resolution to about 0.5 % (common practice)"
+    line = BudgetLine(name="scanner resolution", standard_percent=half_width, kind="B", origin=origin)
+    return replace(scaling_plane(resolution / 25.4, "scan", (line,)), notices=notices)
+
+
+def _tagged_dpi(photo: Photo) -> float:
+    if photo.dpi is None:
+        raise ScaleError(
+            "no-dpi",
+            f"{photo.name} carries no resolution tag.",
+            "Give the resolution that was set for the scan with --dpi, for example --dpi 600.",
+        )
+    longest_mm = max(photo.bgr.shape[:2]) / photo.dpi * 25.4
+    reason = ""
+    if round(photo.dpi) in _PLACEHOLDER_DPI:
+        reason = "which programs write when they do not know it"
+    elif not _DPI_LIMITS[0] <= photo.dpi <= _DPI_LIMITS[1]:
+        reason = "which no flat-bed scanner offers"
+    elif longest_mm > _LARGEST_BED_MM:
+        reason = f"which would make the scan {longest_mm:.0f} mm long"
+    elif photo.focal_length_mm is not None or photo.focal_length_35mm is not None:
+        reason = "but it was taken with a camera lens, for which such a tag means nothing"
+    if reason:
+        raise ScaleError(
+            "implausible-dpi",
+            f"{photo.name} is tagged with {photo.dpi:.0f} dots per inch, {reason}.",
+            "Give the resolution that was set for the scan with --dpi; for a photo lay a card beside the cloth.",
+        )
+    return photo.dpi
+
+
+def _printed(photo: Photo, checks: Mapping[str, CheckBars], lenses: Sequence[LensRecord]) -> Plane | None:
+    from .printed_card import find_printed_cards
+
+    planes = find_printed_cards(photo, checks, lenses=lenses)
+    if not planes:
+        return None
+    centre = np.zeros(2)  # every plane has its origin at the photo's centre
+    first = planes[0]
+    for other in planes[1:]:
+        apart_percent = 100.0 * abs(math.log(other.px_per_mm_at(centre) / first.px_per_mm_at(centre)))
+        if apart_percent > 0.5 + math.hypot(first.u95_percent, other.u95_percent):
+            raise ScaleError(
+                "two-cards",
+                f"Two cards in {photo.name} give scales {apart_percent:.1f} % apart.",
+                "Leave only the card that lies flat beside the cloth in the photo.",
+            )
+    return first
+
+
+def _bank(photo: Photo) -> Plane | None:
+    cards = find_bank_cards(photo)
+    if len(cards) > 1:
+        raise ScaleError(
+            "two-cards",
+            f"{len(cards)} things of a bank card's shape lie in {photo.name} ({_places(photo, cards)}).",
+            "Leave only one card in the photo.",
+        )
+    return plane_of_card(photo, cards[0]) if cards else None
+
+
+def _places(photo: Photo, cards: Sequence[BankCard]) -> str:
+    """Say where the cards lie, so that the weaver sees what was taken for a card."""
+    height, width = photo.bgr.shape[:2]
+    places = []
+    for card in cards:
+        x, y = card.edges.corners_px.mean(axis=0)
+        vertical = "top" if y < height / 3 else "bottom" if y > 2 * height / 3 else "middle"
+        horizontal = "left" if x < width / 3 else "right" if x > 2 * width / 3 else "middle"
+        places.append(vertical if vertical == horizontal else f"{vertical} {horizontal}")
+    return ", ".join(places)
