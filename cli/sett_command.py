@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
 from ..calibration.errors import UsageError
 from . import options
+
+if TYPE_CHECKING:
+    from ..calibration.scale import CardChoice
 
 __all__ = ["EPILOG", "sett"]
 
@@ -63,7 +66,7 @@ def sett(
     px_per_mm: Annotated[
         float | None,
         typer.Option(
-            parser=options.number("--px-per-mm", 0.5, 5000, "pixels of the photo per millimetre of cloth"),
+            parser=options.number("--px-per-mm", 0.5, 2000, "pixels of the photo per millimetre of cloth"),
             metavar="X",
             help="Scale given by hand, pixels per millimetre.",
         ),
@@ -74,7 +77,7 @@ def sett(
     dpi: Annotated[
         float | None,
         typer.Option(
-            parser=options.number("--dpi", 50, 20000, "the resolution of the scan in dots per inch"),
+            parser=options.number("--dpi", 50, 12800, "the resolution of the scan in dots per inch"),
             metavar="N",
             help="Resolution of the scan, if the file does not say or says it wrong.",
         ),
@@ -165,7 +168,7 @@ def sett(
     from .screen import show_progress
 
     request = Request(
-        card=card,
+        card=cast("CardChoice", card),
         px_per_mm=px_per_mm,
         scan=scan or dpi is not None,
         dpi=dpi,

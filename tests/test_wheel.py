@@ -84,7 +84,7 @@ def test_command_runs_from_the_wheel(elsewhere, tmp_path):
 
 @pytest.mark.skipif(not list((ROOT / "sample_images").glob("*.jpg")), reason="no demo photos")
 def test_wheel_measures_a_demo_photo(elsewhere, tmp_path):
-    photo = sorted((ROOT / "sample_images").glob("*.jpg"))[0]
+    photo = min((ROOT / "sample_images").glob("*.jpg"))
     told = subprocess.run(
         [elsewhere / "pickglass", "sett", photo, "--json"],
         cwd=tmp_path,

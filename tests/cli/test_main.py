@@ -61,7 +61,7 @@ def test_version_is_the_installed_one(capsys):
         (["sett"], "pickglass sett was given no photo."),
         (["sett", "a.jpg", "b.jpg"], "b.jpg"),
         (["sett", "a.jpg", "--dpi"], "--dpi"),
-        (["sett", "a.jpg", "--dpi", "12"], "from 50 to 20000"),
+        (["sett", "a.jpg", "--dpi", "12"], "from 50 to 12800"),
         (["sett", "a.jpg", "--scan", "--px-per-mm", "8"], "contradict each other"),
         (["sett", "no-such-photo.jpg"], "no-such-photo.jpg"),
         ([], "Usage: pickglass"),
