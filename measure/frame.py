@@ -1,16 +1,35 @@
 """The cloth's own axes: u across the warp, v along it, straightened along the sample's centre line.
 
-CONTRACT ONLY: `straighten` is still to be written.
+The photo is resampled once, from its own pixels to the straightened patch.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ClothFrame", "ClothPatch"]
+from ..calibration.photo import Photo
+from ..calibration.plane import Plane
+
+if TYPE_CHECKING:
+    from .sample import Sample
+
+__all__ = [
+    "ClothFrame",
+    "ClothPatch",
+    "curved_frame",
+    "local_px_per_mm",
+    "resample",
+    "straight_frame",
+    "straighten",
+]
+
+CARD_GROWTH = 1.04  # the card's blurred edge and its own shadow are no cloth
+MAP_STEP_PX = 16  # the map is smooth: it is evaluated on a coarse grid and interpolated
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,6 +70,20 @@ class ClothFrame:
         normal = (1.0 - inside) * self.normal[k] + inside * self.normal[k + 1]
         return centre + u[..., None] * normal
 
+    def to_cloth(self, points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Map points of shape (N, 2) from plane millimetres to (u, v); the inverse of `to_plane`."""
+        points = np.asarray(points_mm, dtype=np.float64)
+        distance = np.sum((points[:, None, :] - self.centre_mm[None, :, :]) ** 2, axis=-1)
+        uv = np.stack([np.zeros(len(points)), self.v_mm[np.argmin(distance, axis=1)]], axis=-1)
+        for _ in range(12):  # each step follows the axes at the present place; gentle curves converge at once
+            k = np.clip(np.searchsorted(self.v_mm, uv[:, 1], side="right") - 1, 0, len(self.v_mm) - 2)
+            t = np.clip((uv[:, 1] - self.v_mm[k]) / (self.v_mm[k + 1] - self.v_mm[k]), 0.0, 1.0)[:, None]
+            normal = (1 - t) * self.normal[k] + t * self.normal[k + 1]
+            along = np.stack([-normal[:, 1], normal[:, 0]], axis=-1)
+            miss = points - self.to_plane(uv)
+            uv = uv + np.stack([np.sum(miss * normal, axis=-1), np.sum(miss * along, axis=-1)], axis=-1)
+        return uv
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClothPatch:
@@ -76,3 +109,138 @@ class ClothPatch:
     u0_mm: float
     v0_mm: float
     frame: ClothFrame
+
+
+def straight_frame(start_mm: NDArray[np.float64], along: NDArray[np.float64], length_mm: float) -> ClothFrame:
+    """Return the frame of a straight sample that begins at `start_mm` and runs along the unit vector `along`."""
+    across = np.array([along[1], -along[0]])
+    return ClothFrame(
+        v_mm=np.array([0.0, length_mm]),
+        centre_mm=np.array([start_mm, start_mm + length_mm * along]),
+        normal=np.array([across, across]),
+    )
+
+
+def curved_frame(nodes_mm: NDArray[np.float64]) -> ClothFrame:
+    """Return the frame whose centre line runs through the given points of shape (K, 2), K >= 3."""
+    tangent = np.gradient(nodes_mm, axis=0, edge_order=2)
+    tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
+    steps = np.linalg.norm(np.diff(nodes_mm, axis=0), axis=1)
+    return ClothFrame(
+        v_mm=np.concatenate([[0.0], np.cumsum(steps)]),
+        centre_mm=nodes_mm,
+        normal=np.stack([tangent[:, 1], -tangent[:, 0]], axis=-1),
+    )
+
+
+def local_px_per_mm(plane: Plane, frame: ClothFrame) -> float:
+    """Return the median scale of the photo along the centre line."""
+    return float(np.median([plane.px_per_mm_at(point) for point in frame.centre_mm]))
+
+
+def _map_to_photo(
+    plane: Plane, frame: ClothFrame, shape: tuple[int, int], origin_mm: tuple[float, float], px_per_mm: float
+) -> NDArray[np.float32]:
+    """Photo position (x, y) of every patch pixel, shape (M, N, 2), interpolated from a coarse grid."""
+    step = MAP_STEP_PX
+    rows, columns = -(-shape[0] // step) + 2, -(-shape[1] // step) + 2
+    # cv2.resize puts coarse node k at fine pixel (k + 0.5) * step - 0.5; one node of margin avoids its clamping.
+    row = (np.arange(rows) - 0.5) * step - 0.5
+    column = (np.arange(columns) - 0.5) * step - 0.5
+    u, v = np.meshgrid(origin_mm[0] + column / px_per_mm, origin_mm[1] + row / px_per_mm)
+    coarse = plane.to_px(frame.to_plane(np.stack([u, v], axis=-1))).astype(np.float32)
+    fine = cv2.resize(coarse, (columns * step, rows * step), interpolation=cv2.INTER_LINEAR)
+    return np.ascontiguousarray(fine[step : step + shape[0], step : step + shape[1]], dtype=np.float32)
+
+
+def resample(
+    photo: Photo,
+    plane: Plane,
+    frame: ClothFrame,
+    u_range_mm: tuple[float, float],
+    v_range_mm: tuple[float, float],
+    px_per_mm: float,
+) -> tuple[NDArray[np.uint8], NDArray[np.float32]]:
+    """Resample a rectangle of cloth coordinates from the photo.
+
+    When the patch is coarser than the photo, the photo is first reduced by area averaging, so nothing aliases.
+    Outside the photo the border pixels are repeated.
+
+    Returns
+    -------
+    bgr : ndarray of uint8, shape (M, N, 3)
+        The patch.
+    map_px : ndarray of float32, shape (M, N, 2)
+        Photo pixel of every patch pixel.
+    """
+    shape = (
+        max(2, round((v_range_mm[1] - v_range_mm[0]) * px_per_mm) + 1),
+        max(2, round((u_range_mm[1] - u_range_mm[0]) * px_per_mm) + 1),
+    )
+    map_px = _map_to_photo(plane, frame, shape, (u_range_mm[0], v_range_mm[0]), px_per_mm)
+    height, width = photo.bgr.shape[:2]
+    low = np.clip(np.floor(map_px.min(axis=(0, 1))).astype(int) - 8, 0, [width - 1, height - 1])
+    high = np.clip(np.ceil(map_px.max(axis=(0, 1))).astype(int) + 9, low + 1, [width, height])
+    source = photo.bgr[low[1] : high[1], low[0] : high[0]]
+    shift = low.astype(np.float32)
+    scale = np.ones(2, dtype=np.float32)
+    ratio = px_per_mm / local_px_per_mm(plane, frame)
+    if ratio < 0.85:
+        size = (max(1, round(source.shape[1] * ratio)), max(1, round(source.shape[0] * ratio)))
+        scale = np.array([size[0] / source.shape[1], size[1] / source.shape[0]], dtype=np.float32)
+        source = cv2.resize(source, size, interpolation=cv2.INTER_AREA).astype(np.uint8)
+    position = (map_px - shift + np.float32(0.5)) * scale - np.float32(0.5)
+    bgr = cv2.remap(source, position, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    return bgr.astype(np.uint8, copy=False), map_px
+
+
+def straighten(
+    photo: Photo,
+    plane: Plane,
+    sample: Sample,
+    *,
+    px_per_mm: float | None = None,
+    margin_mm: float = 0.0,
+) -> ClothPatch:
+    """Resample the sample once, so that its ends run down the rows.
+
+    Parameters
+    ----------
+    photo, plane, sample
+        What was found before.
+    px_per_mm : float, optional
+        Sampling of the patch; by default that of the photo along the centre line.
+    margin_mm : float
+        Table to show around the woven part.
+
+    Returns
+    -------
+    ClothPatch
+        With a mask that is True on cloth the photo shows and the card leaves free.
+    """
+    frame = sample.frame
+    scale = local_px_per_mm(plane, frame) if px_per_mm is None else px_per_mm
+    across = np.array([sample.left_u_mm.min(), sample.right_u_mm.max()])
+    edge_u = np.linspace(across[0], across[1], 17)
+    top, bottom = np.polyval(sample.start_curve, edge_u), np.polyval(sample.end_curve, edge_u)
+    u_range = (float(across[0]) - margin_mm, float(across[1]) + margin_mm)
+    v_range = (float(top.min()) - margin_mm, float(bottom.max()) + margin_mm)
+    bgr, map_px = resample(photo, plane, frame, u_range, v_range, scale)
+    u = u_range[0] + np.arange(bgr.shape[1]) / scale
+    v = v_range[0] + np.arange(bgr.shape[0]) / scale
+    left = np.interp(v, sample.station_v_mm, sample.left_u_mm)
+    right = np.interp(v, sample.station_v_mm, sample.right_u_mm)
+    mask = (u[None, :] >= left[:, None]) & (u[None, :] <= right[:, None])
+    mask &= v[:, None] >= np.polyval(sample.start_curve, u)[None, :]
+    mask &= v[:, None] <= np.polyval(sample.end_curve, u)[None, :]
+    height, width = photo.bgr.shape[:2]
+    x, y = map_px[..., 0], map_px[..., 1]
+    mask &= (x >= 0) & (y >= 0) & (x <= width - 1) & (y <= height - 1)
+    if plane.card_outline_px is not None:
+        corners = np.asarray(plane.card_outline_px, dtype=np.float64)
+        centre = corners.mean(axis=0)
+        covered = np.zeros((height, width), dtype=np.uint8)
+        cv2.fillPoly(covered, [np.round(centre + (corners - centre) * CARD_GROWTH).astype(np.int32)], 1)
+        if covered.any():
+            mask &= cv2.remap(covered, map_px, None, cv2.INTER_NEAREST) == 0
+    return ClothPatch(bgr=bgr, mask=mask, px_per_mm=scale, u0_mm=u_range[0], v0_mm=v_range[0], frame=frame)

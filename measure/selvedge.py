@@ -1,0 +1,186 @@
+"""The outer edges of the selvedges, row by row on a straightened picture.
+
+Every pixel is weighed: does its colour occur in the cloth or on the table, the table in shadow included? A
+selvedge is then the place in a row where the weights change sign, found from the running sum, so that neither a
+gap between threads nor a hair on the table moves it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from .silhouette import linear_light
+
+__all__ = ["RowEdges", "cloth_evidence", "row_edges", "station_means"]
+
+FloatImage = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+# How deep shadows get and how often they are met beside the cloth. Light from a window leaves some 20 % in the
+# contact shadow; the table itself, unshaded, is the most frequent neighbour.
+SHADOW_STEPS = (1.0, 0.9, 0.8, 0.7, 0.6, 0.5, 0.42, 0.35, 0.27, 0.2)
+SHADOW_SHARES = (0.4, 0.07, 0.07, 0.07, 0.07, 0.07, 0.07, 0.07, 0.06, 0.05)
+BINS = (32, 20, 20)
+RARE = 3e-6  # share of a colour never seen: keeps the logarithm of the ratio finite
+LIMIT = 4.0  # a single pixel never weighs more
+MAX_SAMPLES = 40_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RowEdges:
+    """Edges of the cloth in every row of a patch, in patch pixels.
+
+    Attributes
+    ----------
+    left, right : ndarray of shape (M,)
+        Boundary between table and cloth (0 is the left side of column 0 minus half a pixel); NaN where unknown.
+    left_cut, right_cut : ndarray of bool, shape (M,)
+        True where the cloth goes on to the border of the photo.
+    """
+
+    left: NDArray[np.float64]
+    right: NDArray[np.float64]
+    left_cut: Mask
+    right_cut: Mask
+
+
+def _thin(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    return pixels[:: max(1, len(pixels) // MAX_SAMPLES)]
+
+
+def _shaded(bgr: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np.float64]]:
+    """Return table pixels under ever deeper shadow, shape (S * N, 3), and the weight of each."""
+    light = linear_light(bgr)
+    shaded = []
+    for step in SHADOW_STEPS:
+        value = light * step
+        code = np.where(
+            value <= 0.0031308, 12.92 * value, 1.055 * value ** (1 / 2.4) - 0.055
+        )  # IEC 61966-2-1
+        shaded.append((code * 255 + 0.5).astype(np.uint8))
+    return np.concatenate(shaded), np.repeat(SHADOW_SHARES, len(bgr))
+
+
+def _lab(bgr: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    return cv2.cvtColor(bgr, cv2.COLOR_BGR2LAB).astype(np.uint8, copy=False)
+
+
+def _smooth_histogram(index: NDArray[np.intp], weights: NDArray[np.float64] | None) -> NDArray[np.float64]:
+    counts = (
+        np.bincount(index, weights=weights, minlength=int(np.prod(BINS))).astype(np.float64).reshape(BINS)
+    )
+    for axis in range(3):
+        padded = np.pad(counts, [(1, 1) if a == axis else (0, 0) for a in range(3)], mode="edge")
+        size = BINS[axis]
+        before, here, after = (np.take(padded, np.arange(k, k + size), axis=axis) for k in range(3))
+        counts = 0.25 * before + 0.5 * here + 0.25 * after
+    return np.asarray(counts / max(counts.sum(), 1e-9))
+
+
+def cloth_evidence(bgr: NDArray[np.uint8], inside: Mask, outside: Mask) -> FloatImage | None:
+    """Weigh every pixel: logarithm of how much likelier its colour is in the cloth than on the (shaded) table.
+
+    Parameters
+    ----------
+    bgr : ndarray of uint8, shape (M, N, 3)
+        Straightened picture with some table around the cloth.
+    inside, outside : ndarray of bool, shape (M, N)
+        Pixels that are surely cloth and surely table.
+
+    Returns
+    -------
+    ndarray of float32, shape (M, N), or None
+        Positive for cloth; None when one of the two has too few pixels to know its colours.
+    """
+    if np.count_nonzero(inside) < 200 or np.count_nonzero(outside) < 200:
+        return None
+    lab = _lab(bgr)
+    cloth = _thin(lab[inside])
+    table_bgr, share = _shaded(_thin(bgr[outside]))
+    table = _lab(table_bgr[None])[0]
+    both = np.concatenate([cloth, table])
+    low = np.percentile(both, 0.5, axis=0) - 2
+    high = np.percentile(both, 99.5, axis=0) + 2
+    codes = np.arange(256)
+    bins = [
+        np.clip((codes - low[c]) / (high[c] - low[c]) * BINS[c], 0, BINS[c] - 1).astype(np.int32)
+        for c in range(3)
+    ]
+
+    def index(pixels: NDArray[np.uint8]) -> NDArray[np.intp]:
+        flat = (bins[0][pixels[..., 0]] * BINS[1] + bins[1][pixels[..., 1]]) * BINS[2] + bins[2][
+            pixels[..., 2]
+        ]
+        return flat.astype(np.intp)
+
+    ratio = (_smooth_histogram(index(cloth), None) + RARE) / (_smooth_histogram(index(table), share) + RARE)
+    weight = np.clip(np.log(ratio), -LIMIT, LIMIT).astype(np.float32)
+    return np.asarray(weight.ravel()[index(lab)], dtype=np.float32)
+
+
+def row_edges(evidence: FloatImage, in_photo: Mask, card: Mask, middle: NDArray[np.intp]) -> RowEdges:
+    """Find where cloth begins and ends in every row.
+
+    Parameters
+    ----------
+    evidence : ndarray of shape (M, N)
+        From `cloth_evidence`.
+    in_photo, card : ndarray of bool, shape (M, N)
+        Pixels the photo shows, and pixels the card covers.
+    middle : ndarray of int, shape (M,)
+        A column surely inside the cloth, for every row.
+    """
+    rows, columns = evidence.shape
+    weight = np.where(in_photo & ~card, cv2.blur(evidence, (1, 3)), 0)
+    column = np.arange(columns)
+
+    def side(flip: bool) -> tuple[NDArray[np.float64], Mask]:
+        w = weight[:, ::-1] if flip else weight
+        seen = in_photo[:, ::-1] if flip else in_photo
+        covered = card[:, ::-1] if flip else card
+        centre = columns - 1 - middle if flip else middle
+        running = np.cumsum(w, axis=1, dtype=np.float32)
+        running[column[None, :] > centre[:, None]] = np.inf
+        last_outside = np.argmin(running, axis=1)
+        # Nothing of the table in the row: the sum is least before the first pixel.
+        lowest = np.take_along_axis(running, last_outside[:, None], axis=1)[:, 0]
+        last_outside = np.where(lowest < 0, last_outside, -1)
+        first_seen = np.argmax(seen, axis=1)
+        cut = last_outside < first_seen + 1
+        edge = last_outside + 0.5
+        probe = np.clip(last_outside, 0, columns - 1)
+        near = np.clip(last_outside + 2, 0, columns - 1)
+        index = np.arange(rows)
+        unsure = covered[index, probe] | covered[index, near]
+        edge = np.where(cut | unsure, np.nan, edge)
+        return (columns - 1 - edge if flip else edge), cut
+
+    left, left_cut = side(False)
+    right, right_cut = side(True)
+    return RowEdges(left=left, right=right, left_cut=left_cut, right_cut=right_cut)
+
+
+def station_means(
+    edge_px: NDArray[np.float64], first_row: int, last_row: int, rows_per_station: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Average an edge over stations along the warp, one tenth trimmed on either side.
+
+    Returns
+    -------
+    row, edge : ndarray of shape (S,)
+        Middle row of each station and mean edge; NaN where fewer than a third of the rows were seen.
+    """
+    count = max(2, round((last_row - first_row) / rows_per_station))
+    bounds = np.linspace(first_row, last_row, count + 1)
+    means = np.full(count, np.nan)
+    for k in range(count):
+        chunk = edge_px[int(round(bounds[k])) : max(int(round(bounds[k + 1])), int(round(bounds[k])) + 1)]
+        seen = np.sort(chunk[np.isfinite(chunk)])
+        if len(seen) * 3 >= len(chunk) and len(seen):
+            trim = len(seen) // 10
+            means[k] = float(np.mean(seen[trim : len(seen) - trim]))
+    return (bounds[:-1] + bounds[1:]) / 2, means
