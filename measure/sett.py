@@ -1,0 +1,241 @@
+"""One photo in, the sett out: the order of the measurement and the verdict."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import cv2
+import numpy as np
+
+from ..calibration.errors import QualityError, SampleError
+from ..calibration.notices import Notice
+from ..calibration.photo import Photo
+from ..calibration.plane import Plane
+from .frame import ClothPatch
+from .height import HeightCorrection, estimate_height
+from .hints import Hints, check_hints, ends_prior, picks_prior
+from .lattice import Lattice, read_lattice
+from .readings import read_threads
+from .repeat import RepeatPicture, average_repeat, read_weave
+from .results import SampleReading, SettResult, ThreadReading, Verdict, WeaveReading
+from .sample import Sample, find_sample, straighten
+from .track import Tracks, track_threads
+
+__all__ = ["SettMeasurement", "SettOptions", "measure_sett"]
+
+_SURE = 0.9
+"""Least calibrated probability of both readings for the verdict `measured`."""
+
+_WOVEN = 0.5
+_FLOOR_PX = 3.0  # two pixels a thread is the sampling theorem's limit; lens and demosaicing take the rest
+_EASY_PX = 5.0
+_GOOD_PX = 8.0
+_SURE_WHEN_FINE = 0.97
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SettOptions:
+    """What the weaver asked for.
+
+    Attributes
+    ----------
+    warp : str
+        ``"auto"``, ``"down"`` or ``"across"``: the way of the warp in the upright photo.
+    area_px : tuple of int or None
+        Rectangle (x0, y0, x1, y1) of the photo to look at.
+    all_cloth : bool
+        The whole picture is cloth.
+    hints : Hints
+        What the weaver knows about the cloth.
+    cloth_thickness_mm : float or None
+        Thickness of the cloth.
+    card_on_cloth : bool
+        The card lies on the cloth instead of beside it.
+    """
+
+    warp: Literal["auto", "down", "across"] = "auto"
+    area_px: tuple[int, int, int, int] | None = None
+    all_cloth: bool = False
+    hints: Hints = field(default_factory=Hints)
+    cloth_thickness_mm: float | None = None
+    card_on_cloth: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SettMeasurement:
+    """The result and everything it was read from, for pictures and for further measurements."""
+
+    result: SettResult
+    plane: Plane
+    sample: Sample
+    patch: ClothPatch
+    lattice: Lattice
+    tracks: Tracks
+    height: HeightCorrection | None
+    repeat: RepeatPicture
+
+
+def measure_sett(photo: Photo, plane: Plane, options: SettOptions | None = None) -> SettMeasurement:
+    """Measure ends and picks of the sample in a photo.
+
+    Parameters
+    ----------
+    photo : Photo
+        Upright photo.
+    plane : Plane
+        Its scale.
+    options : SettOptions, optional
+        What the weaver asked for.
+
+    Raises
+    ------
+    SampleError
+        No cloth was found, or what was found is not woven.
+    QualityError
+        The threads are too fine for the photo.
+    """
+    options = options or SettOptions()
+    sample = find_sample(
+        photo, plane, warp=options.warp, area_px=options.area_px, all_cloth=options.all_cloth
+    )
+    patch = straighten(photo, plane, sample)
+    lattice = _lattice(patch, sample, options.hints)
+    _refuse_what_is_not_woven(lattice)
+    fineness = _check_fineness(patch, plane, lattice)
+    tracks = track_threads(
+        patch.bgr, patch.mask, pitch_x_px=lattice.ends.pitch_px, pitch_y_px=lattice.picks.pitch_px
+    )
+    weave = read_weave(tracks)
+    height = _height(plane, options, sample, patch, lattice, weave)
+    ends, picks = read_threads(
+        lattice=lattice, tracks=tracks, patch=patch, plane=plane, sample=sample, height=height
+    )
+    hint_notices = check_hints(
+        options.hints,
+        lattice=lattice,
+        ends_per_inch=ends.per_inch,
+        picks_per_inch=picks.per_inch,
+        ends_count=ends.count,
+        weave=weave,
+    )
+    verdict, doubts = _verdict(lattice, ends, picks, fine=bool(fineness), contradicted=bool(hint_notices))
+    result = SettResult(
+        photo=photo.name,
+        verdict=verdict,
+        ends=ends,
+        picks=picks,
+        weave=weave,
+        sample=_sample_reading(sample, plane, height),
+        notices=(*doubts, *fineness, *hint_notices),
+    )
+    return SettMeasurement(
+        result=result,
+        plane=plane,
+        sample=sample,
+        patch=patch,
+        lattice=lattice,
+        tracks=tracks,
+        height=height,
+        repeat=average_repeat(patch.bgr, tracks, weave),
+    )
+
+
+def _lattice(patch: ClothPatch, sample: Sample, hints: Hints) -> Lattice:
+    width_px = None if sample.width_mm is None else sample.width_mm * patch.px_per_mm
+    return read_lattice(
+        patch.bgr,
+        patch.mask,
+        ends_prior=ends_prior(hints, patch.px_per_mm, width_px),
+        picks_prior=picks_prior(hints, patch.px_per_mm),
+    )
+
+
+def _refuse_what_is_not_woven(lattice: Lattice) -> None:
+    if lattice.woven_probability < _WOVEN:
+        raise SampleError(
+            "not-woven",
+            "What lies there does not look woven: no two sets of threads crossing each other were found.",
+            "Knits, felt, wood and paper cannot be measured. If it is woven, photograph it from nearer, sharply, "
+            "with light from the side.",
+        )
+
+
+def _check_fineness(patch: ClothPatch, plane: Plane, lattice: Lattice) -> tuple[Notice, ...]:
+    """Refuse threads finer than the photo can show; advise where they are nearly so."""
+    finest = min(lattice.ends.pitch_px, lattice.picks.pitch_px)
+    if finest < _FLOOR_PX:
+        raise QualityError(
+            "threads-too-fine",
+            f"The threads are only {finest:.1f} pixels apart in the photo; {_FLOOR_PX:.0f} are the least.",
+            _closer(plane, finest),
+        )
+    if finest < _EASY_PX:
+        text = f"The finest threads are only {finest:.1f} pixels apart in the photo. {_closer(plane, finest)}"
+        return (Notice("threads-fine", text),)
+    return ()
+
+
+def _closer(plane: Plane, finest_px: float) -> str:
+    if plane.source == "scan":
+        return f"Scan at {_GOOD_PX / finest_px:.1f} times the resolution."
+    if plane.camera_distance_mm is None:
+        return f"Move {_GOOD_PX / finest_px:.1f} times nearer."
+    distance_cm = plane.camera_distance_mm * finest_px / _GOOD_PX / 10
+    return f"Move closer, to about {distance_cm:.0f} cm, and let the camera focus."
+
+
+def _height(
+    plane: Plane,
+    options: SettOptions,
+    sample: Sample,
+    patch: ClothPatch,
+    lattice: Lattice,
+    weave: WeaveReading,
+) -> HeightCorrection | None:
+    if plane.source in ("none", "given", "scan"):
+        return None  # nothing lies beside the cloth whose height could differ
+    return estimate_height(
+        pitch_mm=(lattice.ends.pitch_px / patch.px_per_mm, lattice.picks.pitch_px / patch.px_per_mm),
+        face=weave.face,
+        camera_distance_mm=plane.camera_distance_mm,
+        bank_card=plane.source == "bank-card",
+        card_on_cloth=options.card_on_cloth or _card_lies_on(plane, sample),
+        thickness_mm=options.cloth_thickness_mm,
+    )
+
+
+def _card_lies_on(plane: Plane, sample: Sample) -> bool:
+    """Tell whether the middle of a bank card lies inside the outline of the cloth."""
+    if plane.source != "bank-card" or plane.card_outline_px is None:
+        return False
+    x, y = plane.to_mm(plane.card_outline_px).mean(axis=0)
+    outline = sample.outline_mm.astype(np.float32).reshape(-1, 1, 2)
+    return bool(cv2.pointPolygonTest(outline, (float(x), float(y)), False) > 0)
+
+
+def _verdict(
+    lattice: Lattice, ends: ThreadReading, picks: ThreadReading, *, fine: bool, contradicted: bool
+) -> tuple[Verdict, tuple[Notice, ...]]:
+    least = _SURE_WHEN_FINE if fine else _SURE
+    doubts = []
+    for name, reading, pitch in (("ends", ends, lattice.ends), ("picks", picks, lattice.picks)):
+        if reading.probability < least:
+            doubts.append(
+                Notice(f"{name}-unsure", f"The {name} can be read in more than one way in this photo.")
+            )
+    if contradicted:
+        doubts.append(Notice("hint-contradicted", "What you told and what the photo shows do not agree."))
+    return ("unsure" if doubts else "measured"), tuple(doubts)
+
+
+def _sample_reading(sample: Sample, plane: Plane, height: HeightCorrection | None) -> SampleReading:
+    factor = 1.0 if height is None else height.length_factor
+    scaled = plane.source != "none"
+    whole_length = not ({"start", "end"} & sample.cut_off)
+    return SampleReading(
+        width_mm=sample.width_mm * factor if scaled and sample.width_mm is not None else None,
+        width_u95_mm=sample.width_u95_mm if scaled else None,
+        length_mm=(sample.v_end_mm - sample.v_start_mm) * factor if scaled and whole_length else None,
+        outline_px=plane.to_px(sample.outline_mm),
+    )
