@@ -9,7 +9,7 @@ photo tells and what is only assumed (GUM 5.1.2; Zhang, IEEE PAMI 22(11), 2000, 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -92,6 +92,20 @@ class CameraFit:
     def bend_mm(self) -> NDArray[np.float64] | None:
         """Return the three bend terms (see `bend_basis`), or None for a flat card."""
         return self.unknowns[_BEND:] if len(self.unknowns) == _BENT else None
+
+    @property
+    def focal_log_u(self) -> float:
+        """Return the standard uncertainty of the focal length as a natural logarithm."""
+        return math.sqrt(float(self.covariance[_LOG_FOCAL, _LOG_FOCAL]))
+
+    @property
+    def rise_mm(self) -> float:
+        """Return how far the card's corners stand off the plane that touches its middle (0 for a flat card)."""
+        bend = self.bend_mm
+        if bend is None:
+            return 0.0
+        curvature = np.linalg.eigvalsh(np.array([[bend[0], bend[1] / 2.0], [bend[1] / 2.0, bend[2]]]))
+        return float(np.abs(curvature).max())
 
     def scale_u_percent(self, points_mm: NDArray[np.float64]) -> tuple[float, float]:
         """Return the standard uncertainty of the local scale from marker corners and from the lens.
@@ -187,17 +201,12 @@ def fit_camera(
         if noise_px is None:
             noise = _noise(residual, count - 4)
     try:
-        covariance = np.linalg.inv(information)
+        covariance = np.asarray(np.linalg.inv(information), dtype=np.float64)
     except np.linalg.LinAlgError:
         return None
     return CameraFit(
         unknowns=unknowns, covariance=covariance, residual_px=residual, noise_px=noise, chi_square=chi_square
     )
-
-
-def with_k1(fit: CameraFit, covariance: NDArray[np.float64]) -> CameraFit:
-    """Return the fit with another covariance (the radial term left at its expected value but not known)."""
-    return replace(fit, covariance=covariance)
 
 
 def _noise(residual: NDArray[np.float64], fitted: int) -> float:

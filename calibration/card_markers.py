@@ -95,7 +95,8 @@ def _search(gray: NDArray[np.uint8], scale: float) -> dict[int, NDArray[np.float
         return {}
     found: dict[int, NDArray[np.float64]] = {}
     twice: set[int] = set()
-    for marker_id, quad in zip(np.asarray(ids).ravel().tolist(), quads, strict=True):
+    for number, quad in zip(np.asarray(ids).ravel(), quads, strict=True):
+        marker_id = int(number)
         if marker_id in found:
             twice.add(marker_id)
         corners = (np.asarray(quad, dtype=np.float64).reshape(4, 2) + 0.5) / scale - 0.5

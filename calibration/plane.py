@@ -64,6 +64,8 @@ class Plane:
     card_from_mm : ndarray of shape (2, 3) or None
         Affine map from plane millimetres to the card's own millimetres (origin at its top left; true, not
         nominal millimetres). On a rail the first card coordinate is the position along the rail.
+    print_scale : tuple of float
+        Printed size of the card over its drawn size, horizontally and vertically, from its check bars.
     blank_region_mm : ndarray of shape (N, 2) or None
         Empty middle of a page card, in plane millimetres: the sample lies inside it although it is inside
         `card_outline_px` too.
@@ -82,6 +84,7 @@ class Plane:
     lens: Lens | None = None
     card_code: str | None = None
     card_from_mm: NDArray[np.float64] | None = None
+    print_scale: tuple[float, float] = (1.0, 1.0)
     blank_region_mm: NDArray[np.float64] | None = None
     marker_quads_px: NDArray[np.float64] | None = None
     notices: tuple[Notice, ...] = field(default=())

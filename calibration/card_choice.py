@@ -1,0 +1,145 @@
+"""Which camera model the markers of a photo call for: what is known beforehand, and what must be set free."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from .card_fit import CameraFit, CameraPrior, bend_basis, fit_camera
+from .card_memory import LensRecord
+from .card_sighting import CardSighting
+from .photo import Photo
+from .pose import focal_px_from_35mm
+
+__all__ = ["ChosenFit", "FocalOrigin", "camera_prior", "choose_fit"]
+
+FocalOrigin = Literal["learned", "exif", "unknown"]
+
+FOCAL_LOG_U = (
+    0.03  # 35 mm equivalents are rounded to whole millimetres (2 %) and refer to the lens at infinity
+)
+FOCAL_UNKNOWN = (0.75, 0.35)  # share of the diagonal: phones' main lenses 0.55-0.65, tele 1.2-1.8
+CENTRE_U_DIAGONAL = 0.006  # lens shift by image stabilisation and mounting, as a share of the diagonal
+K1_U = 0.015  # what phones leave after their own correction: about 1 % at the corner of the picture
+K1_U_FREE = 0.08  # uncorrected lenses
+
+SIGNIFICANT_K1 = 12.0  # drop of chi square for one more unknown: 0.05 % by chance
+SIGNIFICANT_CROP = 25.0  # the same for three unknowns set free
+SIGNIFICANT_BEND = 25.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChosenFit:
+    """The fit that the photo calls for, and which liberties it needed."""
+
+    fit: CameraFit
+    spread: float
+    bent: bool
+    cropped: bool
+
+
+def camera_prior(photo: Photo, lenses: Sequence[LensRecord]) -> tuple[CameraPrior, FocalOrigin]:
+    """Return what is known of the camera, and where the focal length comes from: learned, exif or unknown."""
+    height, width = photo.bgr.shape[:2]
+    diagonal = math.hypot(width, height)
+    origin: FocalOrigin
+    centre = ((width - 1) / 2.0, (height - 1) / 2.0)
+    for lens in lenses:
+        if photo.focal_length_mm is not None and lens.key == (photo.camera, round(photo.focal_length_mm, 1)):
+            return CameraPrior(
+                focal_px=lens.focal_per_diagonal * diagonal,
+                focal_log_u=max(lens.focal_per_diagonal_u / lens.focal_per_diagonal, 0.01),
+                centre_px=centre,
+                centre_u_px=CENTRE_U_DIAGONAL * diagonal,
+                k1=lens.k1,
+                k1_u=max(lens.k1_u, 0.002),
+            ), "learned"
+    if photo.focal_length_35mm is not None and 8.0 <= photo.focal_length_35mm <= 400.0:
+        focal, log_u, origin = focal_px_from_35mm(photo.focal_length_35mm, width, height), FOCAL_LOG_U, "exif"
+    else:
+        focal, log_u, origin = FOCAL_UNKNOWN[0] * diagonal, FOCAL_UNKNOWN[1], "unknown"
+    return CameraPrior(
+        focal_px=focal,
+        focal_log_u=log_u,
+        centre_px=centre,
+        centre_u_px=CENTRE_U_DIAGONAL * diagonal,
+        k1=0.0,
+        k1_u=K1_U,
+    ), origin
+
+
+def choose_fit(sighting: CardSighting, prior: CameraPrior) -> ChosenFit | None:
+    """Start from a flat card and a usual lens; allow more only where the residuals clearly call for it.
+
+    Candidates are a lens that is not corrected, bent paper, and a photo that was cropped or zoomed after taking
+    (focal length and principal point then mean nothing). The one that lowers chi square most joins, until
+    none does significantly. All are compared with the noise of the freest fit.
+    """
+    kind = sighting.layout.code.kind
+    markers = len(np.unique(sighting.marker))
+    basis = bend_basis(sighting.points_mm, sighting.middle_mm, sighting.reach_mm)
+    data = (sighting.points_mm, sighting.corners_px, sighting.outward_px)
+    diagonal = 2.0 * math.hypot(*prior.centre_px)
+    limit = {"crop": SIGNIFICANT_CROP, "bend": SIGNIFICANT_BEND, "lens": SIGNIFICANT_K1}
+    if kind == "pocket":
+        del limit["lens"]  # too small a part of the picture to tell a lens from a tilt: bounded only
+    if markers < 5 or kind == "rail":
+        del limit["bend"]
+    if markers < 3:
+        limit = {}
+
+    def attempt(freed: frozenset[str], noise: float | None, start: CameraFit | None) -> CameraFit | None:
+        known = prior
+        if "lens" in freed:
+            known = replace(known, k1_u=K1_U_FREE)
+        if "crop" in freed:
+            known = replace(known, focal_log_u=max(0.4, known.focal_log_u), centre_u_px=0.2 * diagonal)
+        return fit_camera(*data, known, bend=basis if "bend" in freed else None, noise_px=noise, start=start)
+
+    freed: frozenset[str] = frozenset()
+    flat = attempt(freed, None, None)
+    freest = attempt(frozenset(limit), None, flat)
+    if flat is None or freest is None:
+        return None
+    noise = min(flat.noise_px, freest.noise_px)
+    best = attempt(freed, noise, flat)
+    while best is not None:
+        trials = {name: attempt(freed | {name}, noise, best) for name in sorted(set(limit) - freed)}
+        gains = {
+            name: (best.chi_square - fit.chi_square) / limit[name]
+            for name, fit in trials.items()
+            if fit is not None
+        }
+        winner = max(gains, key=lambda name: gains[name], default=None)
+        if winner is None or gains[winner] < 1.0:
+            break
+        best, freed = trials[winner], freed | {winner}
+    if best is None:
+        return None
+    return ChosenFit(fit=best, spread=_spread(sighting, best), bent="bend" in freed, cropped="crop" in freed)
+
+
+def _spread(sighting: CardSighting, fit: CameraFit) -> float:
+    """Return by how much whole markers scatter more than their corners do (1 = not at all), as a variance ratio.
+
+    Corner noise is independent from corner to corner; paper, print and what the lens model leaves out move a
+    marker as a whole. Where whole markers scatter more, counting each corner would promise too much.
+    """
+    means, count = [], []
+    within = 0.0
+    freedom = 0
+    for marker in np.unique(sighting.marker):
+        own = fit.residual_px[sighting.marker == marker]
+        means.append(own.mean(axis=0))
+        count.append(len(own))
+        within += float(np.sum((own - own.mean(axis=0)) ** 2))
+        freedom += 2 * (len(own) - 1)
+    if len(means) < 4 or freedom < 6:
+        return 1.0
+    between = float(np.sum(np.array(count)[:, None] * np.array(means) ** 2)) / max(2 * len(means) - 7, 2)
+    noise = max(within / freedom, fit.noise_px**2 / 4.0)
+    return max(1.0, between / noise, between / fit.noise_px**2)

@@ -1,0 +1,201 @@
+"""`pickglass card`: print a reference card, or remember what its check bars measure."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from ..calibration.errors import UsageError
+from . import options
+
+if TYPE_CHECKING:
+    from ..calibration.card_design import CardCode, CardKind, Paper
+
+__all__ = ["EPILOG", "card"]
+
+EPILOG = """\b
+Examples:
+  pickglass card page --output page-card.pdf
+  pickglass card rail --length 1200 --paper letter --output rail.pdf
+  pickglass card --code A4-1 --measured 99.2x99.4
+"""
+KINDS = ("page", "pocket", "rail")
+PAPERS = ("a4", "letter")
+
+
+def card(
+    kind: Annotated[
+        str | None,
+        typer.Argument(
+            parser=options.choice("card", KINDS),
+            metavar="[page|pocket|rail]",
+            help="page: a sheet to lay the sample on; pocket: a card beside it; rail: a ruler along a band.",
+            show_default=False,
+        ),
+    ] = None,
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", metavar="FILE.pdf", help="Where to write the PDF.")
+    ] = None,
+    paper: Annotated[
+        str,
+        typer.Option(
+            parser=options.choice("--paper", PAPERS), metavar="a4|letter", help="The paper in your printer."
+        ),
+    ] = "a4",
+    preview: Annotated[
+        Path | None,
+        typer.Option(
+            parser=options.picture_path("--preview"),
+            metavar="FILE.png",
+            help="Also write a picture to look at; print the PDF.",
+        ),
+    ] = None,
+    length: Annotated[
+        float | None,
+        typer.Option(
+            parser=options.number("--length", 120, 4320, "the length of the rail in mm"),
+            metavar="MM",
+            help="Length of a rail; it comes in parts of 240 mm.  [default: 960]",
+        ),
+    ] = None,
+    copy: Annotated[
+        int,
+        typer.Option(
+            parser=options.integer("--copy", 1, 8, "the number of the copy"),
+            metavar="N",
+            help="Give a print from another printer a number, and so a code, of its own.",
+        ),
+    ] = 1,
+    measured: Annotated[
+        str | None,
+        typer.Option(
+            metavar="WxH", help="Measured lengths of the horizontal and the vertical check bar, in mm."
+        ),
+    ] = None,
+    code: Annotated[
+        str | None, typer.Option(metavar="CODE", help="The code printed large on the card, such as A4-1.")
+    ] = None,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Replace files that are already there.")
+    ] = False,
+) -> None:
+    """Draw a reference card as an exact-size PDF, or remember its measured check bars.
+
+    Print it at 100 % (“actual size”), measure its two 100 mm bars with a rule, and tell pickglass once.
+    """
+    if measured is not None or code is not None:
+        if kind is not None or output is not None or preview is not None:
+            raise UsageError(
+                "card-two-jobs",
+                "A card is either drawn or told its measured bars, not both at once.",
+                "First draw and print it: pickglass card page --output card.pdf. Then measure, and type: "
+                "pickglass card --code CODE --measured 100.0x100.0",
+            )
+        _remember(measured, code)
+        return
+    if kind is None:
+        raise UsageError(
+            "card-kind",
+            "pickglass card was not told which card to draw.",
+            "Choose page, pocket or rail: pickglass card page --output card.pdf",
+        )
+    if length is not None and kind != "rail":
+        raise UsageError("card-length", f"A {kind} card has no --length.", "Leave it out, or draw a rail.")
+    _draw(kind, output, paper, preview, length or 960.0, copy, overwrite=overwrite)
+
+
+def _draw(
+    kind: str,
+    output: Path | None,
+    paper: str,
+    preview: Path | None,
+    length_mm: float,
+    copy: int,
+    *,
+    overwrite: bool,
+) -> None:
+    from ..calibration.card_design import card_code
+    from ..calibration.card_pdf import card_pdf, card_preview
+    from ..calibration.card_sheets import card_sheets
+    from .files import check_target, write_whole
+
+    if output is None:
+        raise UsageError(
+            "card-output",
+            "pickglass card was not told where to write the card.",
+            f"Add a name: pickglass card {kind} --output {kind}-card.pdf",
+        )
+    if output.suffix.lower() != ".pdf":
+        raise UsageError(
+            "card-output",
+            f"{output.name} does not end in .pdf.",
+            "The card is a PDF, because only that prints to exact size; use --preview for a picture.",
+        )
+    for target in (output, preview):
+        if target is not None:
+            check_target(target, overwrite=overwrite)
+    drawn: CardCode = card_code(_kind(kind), copy=copy, paper=_paper(paper))
+    sheets = card_sheets(drawn, paper=_paper(paper), length_mm=length_mm)
+    content = card_pdf(sheets, title=f"pickglass {kind} card {drawn}")
+    picture = None
+    if preview is not None:
+        import cv2
+
+        done, coded = cv2.imencode(preview.suffix, card_preview(sheets))
+        if not done:
+            raise UsageError(
+                "card-preview", "The preview could not be made.", "Use a name that ends in .png."
+            )
+        picture = coded.tobytes()
+    write_whole(output, content, overwrite=overwrite)
+    if preview is not None and picture is not None:
+        write_whole(preview, picture, overwrite=overwrite)
+    count = "1 page" if len(sheets) == 1 else f"{len(sheets)} pages"
+    typer.echo(
+        f"{output}: card {drawn}, {count}, {'A4' if paper == 'a4' else 'US Letter'}.\n"
+        "Print it at 100 % (“actual size”, never “fit to page”) on matt paper.\n"
+        "Measure its two 100 mm bars with a rule, from line to line, and type what you read:\n"
+        f"  pickglass card --code {drawn} --measured 100.0x100.0"
+    )
+
+
+def _remember(measured: str | None, code: str | None) -> None:
+    from ..calibration.card_design import parse_card_code
+    from ..calibration.card_memory import parse_measured, read_memory, remember_check
+    from .places import memory_path
+
+    if measured is None or code is None:
+        raise UsageError(
+            "card-measured",
+            "To remember a card, both its code and its measured bars are needed.",
+            "Type for example: pickglass card --code A4-1 --measured 99.2x99.4",
+        )
+    bars = parse_measured(measured)
+    name = str(parse_card_code(code))
+    path = memory_path()
+    before = read_memory(path)
+    remember_check(path, name, bars)
+    if before.damaged:
+        typer.echo(
+            f"What was remembered before was damaged in part; the old file is kept as {path.name}.damaged.",
+            err=True,
+        )
+    across, upright = (100.0 * (share - 1.0) for share in bars.scale)
+    typer.echo(
+        f"Remembered for card {name}: bars of {bars.across_mm:g} and {bars.upright_mm:g} mm, so it was printed "
+        f"{across:+.1f} % wide and {upright:+.1f} % high; photos with this card are corrected for it.\n"
+        "Print the card anew, and measure it anew, or draw it with another --copy number."
+    )
+    sys.stdout.flush()
+
+
+def _kind(name: str) -> CardKind:
+    kinds: dict[str, CardKind] = {"page": "page", "pocket": "pocket", "rail": "rail"}
+    return kinds[name]
+
+
+def _paper(name: str) -> Paper:
+    return "a4" if name == "a4" else "letter"
