@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -58,7 +57,7 @@ def card(
         typer.Option(
             parser=options.number("--length", 120, 4320, "the length of the rail in mm"),
             metavar="MM",
-            help="Length of a rail; it comes in parts of 240 mm.  [default: 960]",
+            help="Length of a rail, 960 if left out; it comes in parts of 240 mm.",
         ),
     ] = None,
     copy: Annotated[
@@ -187,9 +186,9 @@ def _remember(measured: str | None, code: str | None) -> None:
     typer.echo(
         f"Remembered for card {name}: bars of {bars.across_mm:g} and {bars.upright_mm:g} mm, so it was printed "
         f"{across:+.1f} % wide and {upright:+.1f} % high; photos with this card are corrected for it.\n"
-        "Print the card anew, and measure it anew, or draw it with another --copy number."
+        "If you print it again, measure it again. For a second print that is used beside this one, draw the card "
+        "with --copy 2: it gets a code of its own."
     )
-    sys.stdout.flush()
 
 
 def _kind(name: str) -> CardKind:

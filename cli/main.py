@@ -12,7 +12,7 @@ from typing import Annotated
 import typer
 
 from ..calibration.errors import PickglassError
-from . import sett_command
+from . import card_command, lens_command, sett_command
 from .screen import printable
 
 __all__ = ["app", "main"]
@@ -52,7 +52,12 @@ def _pickglass(
     """Hold the options that need no command."""
 
 
-app.command(name="sett", epilog=sett_command.EPILOG)(sett_command.sett)
+for _name, _module, _function, _words in (
+    ("sett", sett_command, sett_command.sett, "Ends and picks per inch, width and weave from one photo."),
+    ("card", card_command, card_command.card, "Draw a reference card to print, or tell how it was printed."),
+    ("lens", lens_command, lens_command.lens, "Learn how a phone's lens bends the picture."),
+):
+    app.command(name=_name, epilog=_module.EPILOG, short_help=_words)(_function)
 
 
 def main(argv: list[str] | None = None) -> None:
@@ -92,9 +97,13 @@ def _say(error: PickglassError, words: list[str], *, as_json: bool) -> None:
     """Say what happened and what to do on stderr; with --json also as the one document on stdout."""
     typer.echo(f"{printable(error.problem)}\nWhat to do: {printable(error.next_step)}", err=True)
     if as_json:
-        from .sett_json import dump, refusal_document
+        from .sett_json import dump, error_document, refusal_document
 
-        typer.echo(dump(refusal_document(_photo_name(words), error.code, str(error))))
+        if words[:1] == ["sett"]:
+            document = refusal_document(_photo_name(words), error.code, str(error))
+        else:
+            document = error_document(error.code, str(error))
+        typer.echo(dump(document))
 
 
 def _wrong_use(error: Exception, words: list[str], *, as_json: bool) -> int:

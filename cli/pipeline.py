@@ -11,9 +11,12 @@ if TYPE_CHECKING:
     from ..calibration.photo import Photo
     from ..calibration.plane import Plane
     from ..calibration.scale import CardChoice
-    from ..measure.sett import SettMeasurement
+    from ..measure.sample import WarpWay
+    from ..measure.sett import SettMeasurement, SettOptions
 
 __all__ = ["Request", "measure_loaded", "measure_photo"]
+
+MM_PER_INCH = 25.4
 
 
 def _in_silence(name: str) -> None:
@@ -31,7 +34,7 @@ class Request:
     no_scale: bool = False
     all_cloth: bool = False
     area_px: tuple[int, int, int, int] | None = None
-    warp: str = "auto"
+    warp: WarpWay = "auto"
     weave: str | None = None
     ends_warped: int | None = None
     expect_ends: tuple[float, float] | None = None
@@ -62,9 +65,35 @@ def measure_loaded(
     plane = _plane(photo, request)
     plane = replace(plane, notices=(*remarks, *plane.notices, *plane_notices(plane)))
     on_step("Counting threads")
-    from ..measure.sett import SettOptions, measure_sett
+    from ..measure.sett import measure_sett
 
-    return measure_sett(photo, plane, SettOptions())
+    return measure_sett(photo, plane, _options(request))
+
+
+def _options(request: Request) -> SettOptions:
+    from ..measure.hints import Hints
+    from ..measure.sett import SettOptions
+
+    area = request.area_px
+    # Without a scale one pixel stands for one millimetre below, and expectations are threads per 1000 px.
+    unit = MM_PER_INCH / 1000.0 if request.no_scale else 1.0
+    return SettOptions(
+        warp=request.warp,
+        area_px=None if area is None else (area[0], area[1], area[0] + area[2], area[1] + area[3]),
+        all_cloth=request.all_cloth,
+        hints=Hints(
+            weave=request.weave,
+            ends_warped=request.ends_warped,
+            expect_ends_per_inch=_scaled(request.expect_ends, unit),
+            expect_picks_per_inch=_scaled(request.expect_picks, unit),
+        ),
+        cloth_thickness_mm=request.cloth_thickness_mm,
+        card_on_cloth=request.card_on_cloth,
+    )
+
+
+def _scaled(span: tuple[float, float] | None, unit: float) -> tuple[float, float] | None:
+    return None if span is None else (span[0] * unit, span[1] * unit)
 
 
 def _plane(photo: Photo, request: Request) -> Plane:

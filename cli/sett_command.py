@@ -13,6 +13,7 @@ from . import options
 
 if TYPE_CHECKING:
     from ..calibration.scale import CardChoice
+    from ..measure.sample import WarpWay
 
 __all__ = ["EPILOG", "sett"]
 
@@ -175,7 +176,7 @@ def sett(
         no_scale=no_scale,
         all_cloth=all_cloth,
         area_px=area,
-        warp=warp,
+        warp=cast("WarpWay", warp),
         weave=weave,
         ends_warped=ends_warped,
         expect_ends=expect_ends,
@@ -189,18 +190,14 @@ def sett(
         if targets and result.verdict != "refused":
             progress.step("Drawing the picture")
             from .files import write_whole
-            from .overlay import encode, marked_picture, repeat_picture_of
+            from .marks import marks_of
+            from .overlay import draw_marks, encode
 
+            marks = marks_of(measurement)
             if picture is not None:
-                write_whole(
-                    picture, encode(marked_picture(photograph, measurement), picture), overwrite=overwrite
-                )
-            if repeat_picture is not None:
-                write_whole(
-                    repeat_picture,
-                    encode(repeat_picture_of(measurement), repeat_picture),
-                    overwrite=overwrite,
-                )
+                write_whole(picture, encode(draw_marks(photograph.bgr, marks), picture), overwrite=overwrite)
+            if repeat_picture is not None and marks.repeat_bgr is not None:
+                write_whole(repeat_picture, encode(marks.repeat_bgr, repeat_picture), overwrite=overwrite)
     if json:
         from .sett_json import dump, sett_document
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from ..calibration.plane import Plane
     from ..measure.results import SettResult, ThreadReading
 
-__all__ = ["SCHEMA", "dump", "refusal_document", "sett_document"]
+__all__ = ["SCHEMA", "dump", "error_document", "refusal_document", "sett_document"]
 
 SCHEMA = "pickglass.sett/1"
 _THREAD_KEYS = (
@@ -67,6 +67,15 @@ def refusal_document(photo: str | None, code: str, text: str) -> dict[str, Any]:
         "picks": threads,
         "weave": dict.fromkeys(("name", "repeat_ends", "repeat_picks", "face")),
         "sample": dict.fromkeys(("width_mm", "width_u95_mm", "length_mm", "outline_px")),
+    }
+
+
+def error_document(code: str, text: str) -> dict[str, Any]:
+    """Return the document of any other command that could not do what was asked."""
+    return {
+        "schema": "pickglass.error/1",
+        "verdict": "refused",
+        "messages": [{"code": code, "text": text}],
     }
 
 

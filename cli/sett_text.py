@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from ..calibration.plane import Plane
     from ..measure.results import SettResult, ThreadReading
 
-__all__ = ["explain_text", "headline", "sett_text"]
+__all__ = ["caption_lines", "explain_text", "headline", "sett_text"]
 
 _SHADE = {"measured": "good", "unsure": "care", "refused": "bad"}
 _SCALE_WORDS = {
@@ -63,6 +63,17 @@ def headline(result: SettResult) -> str:
         parts.append(f"width {with_uncertainty(result.sample.width_mm, result.sample.width_u95_mm)} mm")
     text = ", ".join(parts)
     return text if result.verdict == "measured" else f"{result.verdict}: {text}"
+
+
+def caption_lines(result: SettResult, plane: Plane) -> list[str]:
+    """Return the words below the marked picture."""
+    scale = "scale unknown" if plane.source == "none" else f"scale: {_SCALE_WORDS[plane.source]}"
+    return [
+        printable(result.photo),
+        headline(result).replace(" ± ", "\u00a0±\u00a0"),
+        f"{_weave_words(result)}; {scale}",
+        "Every tenth end and pick is marked: from one number to the next it must be ten steps.",
+    ]
 
 
 def explain_text(result: SettResult, plane: Plane) -> str:
