@@ -41,7 +41,11 @@ _UNKNOWN_FOCAL_LOG_STD = 0.35
 _END_MARGIN_MM = 4.5  # rounded corner and the blur around it
 _LEAST_COVERAGE = 0.35
 _LEAST_MEAN_COVERAGE = 0.6
+_LEAST_NET_STEP = 0.15
 _MAX_TILT_DEG = 45.0
+_LEAST_PX_PER_MM = 2.0  # coarser, the rounding of the corners cannot be told, and no thread could be counted
+_QUIET_LEVELS = 6.0  # scatter within 2 mm, in grey levels; cloth and wood have more, noise of a phone less
+_PLAIN_SHARE = 0.5  # a magnetic stripe and a signature field leave more than half of a card plain
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,15 +58,15 @@ class BankCard:
         Pose and its covariance.
     edges : EdgePoints
         Points on its edges.
-    corner_radius_mm : float or None
-        Measured; None when every corner is hidden.
+    corner_radius_mm : float
+        Measured, median of the corners that show.
     seen_share : float
         Share of the straight edges that was found.
     """
 
     fit: PoseFit
     edges: EdgePoints
-    corner_radius_mm: float | None
+    corner_radius_mm: float
     seen_share: float
 
 
@@ -147,6 +151,8 @@ def _measure(photo: Photo, corners: NDArray[np.float64]) -> BankCard | None:
     """Refine on the full picture, fit, and check that it is a card."""
     corners = _long_side_first(corners)
     px_per_mm = float(np.linalg.norm(corners[1] - corners[0]) / ID1_SIZE_MM[0])
+    if px_per_mm < _LEAST_PX_PER_MM:
+        return None
     reach = 1.5 * px_per_mm + 3.0
     origin, linear = _crop(photo.bgr, corners, margin_px=2 * reach)
     corners = corners - origin
@@ -159,6 +165,8 @@ def _measure(photo: Photo, corners: NDArray[np.float64]) -> BankCard | None:
     assert edges is not None
     if edges.coverage.min() < _LEAST_COVERAGE or edges.coverage.mean() < _LEAST_MEAN_COVERAGE:
         return None
+    if np.sum(edges.net_step > _LEAST_NET_STEP) < 3:  # lines drawn on a mat, joints between tiles
+        return None
     edges = EdgePoints(
         points_px=edges.points_px + origin,
         side=edges.side,
@@ -166,12 +174,16 @@ def _measure(photo: Photo, corners: NDArray[np.float64]) -> BankCard | None:
         corners_px=edges.corners_px + origin,
         coverage=edges.coverage,
         contrast=edges.contrast,
+        net_step=edges.net_step,
     )
     fit = _fit(photo, edges)
     if fit is None or not _is_id1(fit, edges, px_per_mm):
         return None
-    radius = _corner_radius_mm(linear, origin, fit)
-    if radius is not None and not _RADIUS_LIMITS_MM[0] <= radius <= _RADIUS_LIMITS_MM[1]:
+    radii = _corner_radii_mm(linear, origin, fit)
+    radius = float(np.median(radii)) if radii else math.nan
+    if not _RADIUS_LIMITS_MM[0] <= radius <= _RADIUS_LIMITS_MM[1]:
+        return None
+    if _plain_share(photo.bgr, fit, px_per_mm) < _PLAIN_SHARE and not _surely_a_card(edges, radii):
         return None
     return BankCard(fit=fit, edges=edges, corner_radius_mm=radius, seen_share=float(edges.coverage.mean()))
 
@@ -211,7 +223,41 @@ def _is_id1(fit: PoseFit, edges: EdgePoints, px_per_mm: float) -> bool:
     return tilt < _MAX_TILT_DEG
 
 
-def _corner_radius_mm(linear: NDArray[np.float32], origin: NDArray[np.float64], fit: PoseFit) -> float | None:
+def _surely_a_card(edges: EdgePoints, radii: list[float]) -> bool:
+    """Tell a printed card from cloth by its edges: seen all around, with at least three well-rounded corners."""
+    low, high = 2.2, 4.4
+    return float(edges.coverage.min()) > 0.9 and sum(low <= radius <= high for radius in radii) >= 3
+
+
+def _plain_share(bgr: NDArray[np.uint8], fit: PoseFit, px_per_mm: float) -> float:
+    """Share of the card's face, in cells of 2 mm, that shows no texture."""
+    sampling, cell = 4.0, 8
+    width, height = (int(side * sampling) for side in ID1_SIZE_MM)
+    card_from_flat = np.array(
+        [
+            [1 / sampling, 0, (0.5 / sampling) - ID1_SIZE_MM[0] / 2],
+            [0, 1 / sampling, (0.5 / sampling) - ID1_SIZE_MM[1] / 2],
+            [0, 0, 1.0],
+        ]
+    )
+    source, px_from_flat = bgr, fit.px_from_card_mm @ card_from_flat
+    reduction = 1.3 * sampling / px_per_mm
+    if reduction < 0.9:
+        source = np.asarray(
+            cv2.resize(bgr, None, fx=reduction, fy=reduction, interpolation=cv2.INTER_AREA), dtype=np.uint8
+        )
+        shift = (reduction - 1) / 2
+        px_from_flat = np.array([[reduction, 0, shift], [0, reduction, shift], [0, 0, 1.0]]) @ px_from_flat
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    flat = cv2.warpPerspective(source, px_from_flat, (width, height), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    rim = int(3 * sampling)
+    face = flat[rim:-rim, rim:-rim].astype(np.float32)
+    rows, columns = face.shape[0] // cell, face.shape[1] // cell
+    cells = face[: rows * cell, : columns * cell].reshape(rows, cell, columns, cell, 3)
+    return float(np.mean(cells.std(axis=(1, 3)).max(axis=-1) < _QUIET_LEVELS))
+
+
+def _corner_radii_mm(linear: NDArray[np.float32], origin: NDArray[np.float64], fit: PoseFit) -> list[float]:
     """Measure the rounding of the corners on profiles along their bisectors.
 
     A corner of radius r leaves the sharp corner's point by r (sqrt 2 - 1).
@@ -239,7 +285,7 @@ def _corner_radius_mm(linear: NDArray[np.float32], origin: NDArray[np.float64], 
             continue
         beyond = np.flatnonzero(difference > level)
         radii.append(float(distance_mm[beyond.max()]) / (math.sqrt(2) - 1) if len(beyond) else 0.0)
-    return float(np.median(radii)) if radii else None
+    return radii
 
 
 def plane_of_card(photo: Photo, card: BankCard) -> Plane:

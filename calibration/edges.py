@@ -43,6 +43,9 @@ class EdgePoints:
         Share of each side along which the edge was found.
     contrast : ndarray of shape (4,)
         Step across the edge over the noise.
+    net_step : ndarray of shape (4,)
+        Difference between inside and outside over the greatest difference on the way: near 1 for a plain step,
+        near 0 for a drawn line with the same ground on both sides.
     """
 
     points_px: NDArray[np.float64]
@@ -51,6 +54,7 @@ class EdgePoints:
     corners_px: NDArray[np.float64]
     coverage: NDArray[np.float64]
     contrast: NDArray[np.float64]
+    net_step: NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +64,7 @@ class _Side:
     line: NDArray[np.float64]
     coverage: float
     contrast: float
+    net_step: float
 
 
 def locate_edges(
@@ -115,6 +120,7 @@ def locate_edges(
         corners_px=corners,
         coverage=np.array([side.coverage for side in sides]),
         contrast=np.array([side.contrast for side in sides]),
+        net_step=np.array([side.net_step for side in sides]),
     )
 
 
@@ -173,7 +179,16 @@ def _locate_side(
         line / np.linalg.norm(line[:2]),
         float(good.sum() / blocks),
         float(np.median(strength[keep][good])),
+        _net_step(np.median(profiles[keep][good], axis=0)),
     )
+
+
+def _net_step(profile: NDArray[np.float64]) -> float:
+    """Compare the difference between both ends of a profile with the greatest difference on the way."""
+    rim = max(2, len(profile) // 8)
+    inside, outside = profile[:rim].mean(axis=0), profile[-rim:].mean(axis=0)
+    greatest = float(np.linalg.norm(profile - inside, axis=1).max())
+    return float(np.linalg.norm(outside - inside)) / max(greatest, 1e-9)
 
 
 def _slopes(profiles: NDArray[np.float32]) -> NDArray[np.float64]:
