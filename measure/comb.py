@@ -14,14 +14,16 @@ from numpy.typing import NDArray
 
 from .phase import PX_PER_THREAD
 
-__all__ = ["Comb", "EdgeZone", "ThreadSample", "fit_comb", "learn_sample", "likeness"]
+__all__ = ["Comb", "ThreadSample", "fit_comb", "learn_sample", "likeness"]
 
 FloatArray = NDArray[np.float64]
 
 SPACING_SIGMA = 0.16  # spread of ln(spacing) between neighbours in hand-woven cloth (common practice: 10 to 15 %)
 SHORTEST, LONGEST = 0.5, 1.75  # spacings tried, in threads
 SAMPLE_WORTH = 4.0  # largest log-likelihood that one thread's looks may contribute
-COUNT_SLACK = 8  # counts tried on either side of the even grid
+LEAST = -0.75  # an outermost thread may look unlike the others and still be one
+SLIP_COST = 6.0  # two threads of one shed, or a shed left out, is rarer than one in four hundred
+COUNT_SLACK = 4  # counts tried on either side of the even grid
 OFFSETS = (np.arange(PX_PER_THREAD) + 0.5) / PX_PER_THREAD - 0.5
 
 
@@ -43,21 +45,6 @@ class ThreadSample:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class EdgeZone:
-    """Where the outermost thread may lie, profile pixels: a Gaussian belief cut off at both sides."""
-
-    low: float
-    high: float
-    mean: float
-    sigma: float
-
-    def penalty(self, at: FloatArray) -> FloatArray:
-        """Cost of an outermost thread at the given places (infinite outside the zone)."""
-        cost = 0.5 * ((at - self.mean) / self.sigma) ** 2
-        return np.asarray(np.where((at < self.low) | (at > self.high), np.inf, cost), dtype=np.float64)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Comb:
     """The chain of threads found on a profile.
 
@@ -69,14 +56,14 @@ class Comb:
         Log-likelihood ratio of each thread's looks, about `SAMPLE_WORTH` for a clear one.
     count_probability : dict of int to float
         Probability of each total count, from the best chain with that many threads.
-    first_class : int
-        Class of the first thread in the repeat.
+    classes : ndarray of shape (count,)
+        Place of each thread in the repeat. A step other than +1 is a slip: a missed or doubled thread.
     """
 
     centres: FloatArray
     likeness: FloatArray
     count_probability: dict[int, float]
-    first_class: int = 0
+    classes: NDArray[np.int_]
 
 
 def _take(profile: FloatArray, at: FloatArray) -> FloatArray:
@@ -106,8 +93,16 @@ def learn_sample(
     return ThreadSample(looks=looks, precision=1.0 / (spread**2 + 0.05))
 
 
-def likeness(profile: FloatArray, sample: ThreadSample) -> FloatArray:
-    """Log-likelihood ratio of a thread of each class centred at every profile pixel, shape (R, N)."""
+def likeness(profile: FloatArray, sample: ThreadSample, *, enough: float) -> FloatArray:
+    """Log-likelihood ratio of a thread of each class centred at every profile pixel, shape (R, N).
+
+    Parameters
+    ----------
+    profile : ndarray of shape (C, N)
+    sample : ThreadSample
+    enough : float
+        Share of the sample's looks above which a thread is likelier than none.
+    """
     cols = profile.shape[1]
     at = np.arange(cols)[:, None] + OFFSETS * PX_PER_THREAD
     window = _take(profile, at)
@@ -117,7 +112,7 @@ def likeness(profile: FloatArray, sample: ThreadSample) -> FloatArray:
         match = (sample.precision[:, None, None] * window * looks[:, None]).sum(axis=(0, 2)) / (energy + 1e-12)
         # Neighbouring pixels and features are not independent: about three looks count per thread and feature.
         worth = min(SAMPLE_WORTH, 3.0 * energy / (PX_PER_THREAD * looks.shape[0]))
-        out[r] = worth * np.clip(2.0 * match - 1.0, -2.0, 1.25)
+        out[r] = worth * np.clip(2.0 * (match - enough), LEAST, 1.25)
     return out
 
 
@@ -125,9 +120,8 @@ def fit_comb(
     score: FloatArray,
     spacing: FloatArray,
     *,
-    start: EdgeZone,
-    stop: EdgeZone,
-    first_class: int = 0,
+    start_cost: FloatArray,
+    stop_cost: FloatArray,
     sigma: float = SPACING_SIGMA,
 ) -> Comb:
     """Find the most probable chain of threads.
@@ -135,83 +129,101 @@ def fit_comb(
     Parameters
     ----------
     score : ndarray of shape (R, N)
-        Worth of a thread of each class at every profile pixel.
+        Worth of a thread of each class at every profile pixel. Along the chain the class goes up by one from thread
+        to thread; a slip (missed or doubled thread) costs `SLIP_COST`.
     spacing : ndarray of shape (N,)
         Expected spacing at every profile pixel, pixels.
-    start, stop : EdgeZone
-        Belief about the places of the first and of the last thread.
-    first_class : int
-        Class of the first thread.
+    start_cost, stop_cost : ndarray of shape (N,)
+        Cost of the first and of the last thread lying there; infinite where it cannot.
     sigma : float
         Standard deviation of the logarithm of the spacing.
+
+    Notes
+    -----
+    Dynamic programming over (place, number of the thread, class). Thread numbers are followed within `COUNT_SLACK`
+    of the even grid, so that the best chain of every total count is known at the end.
     """
     k = PX_PER_THREAD
-    classes = len(score)
-    first = max(0, int(np.floor(start.low)))
-    last = min(score.shape[1] - 1, int(np.ceil(stop.high)))
-    width = 2 * COUNT_SLACK + 1
-    if last - first < k:
-        return Comb(centres=np.zeros(0), likeness=np.zeros(0), count_probability={})
+    startable, stoppable = np.flatnonzero(np.isfinite(start_cost)), np.flatnonzero(np.isfinite(stop_cost))
+    if not len(startable) or not len(stoppable) or stoppable[-1] - startable[0] < k:
+        return Comb(centres=np.zeros(0), likeness=np.zeros(0), count_probability={}, classes=np.zeros(0, int))
+    first, last = int(startable[0]), int(stoppable[-1])
     steps = np.arange(max(2, int(SHORTEST * k)), int(LONGEST * k) + 1)
-    begin = start.penalty(np.arange(first, last + 1, dtype=np.float64))
-    best = np.full((last - first + 1, width), -np.inf)
-    came = np.zeros((last - first + 1, width), np.int32)  # 0: first thread of the chain
-    slots = np.arange(width)
-    for row in range(last - first + 1):
-        x = row + first
-        cell = row // k
-        # Slot s of a row stands for "this is thread number row // k + s - COUNT_SLACK, counted from 0".
-        worth = score[(first_class + cell + slots - COUNT_SLACK) % classes, x]
-        zero = COUNT_SLACK - cell
-        if np.isfinite(begin[row]) and 0 <= zero < width:
-            best[row, zero] = worth[zero] - begin[row]
-        ok = steps[steps <= row]
-        if not len(ok):
-            continue
-        mid = np.clip(x - ok // 2, 0, len(spacing) - 1)
-        cost = 0.5 * (np.log(ok / spacing[mid]) / sigma) ** 2
-        source = slots[None] - (1 - (cell - (row - ok) // k))[:, None]
-        good = (source >= 0) & (source < width)
-        value = np.where(good, best[(row - ok)[:, None], np.clip(source, 0, width - 1)], -np.inf)
-        value = value - cost[:, None]
-        pick = np.argmax(value, axis=0)
-        top = value[pick, slots] + worth
-        better = top > best[row]
-        best[row, better] = top[better]
-        came[row, better] = ok[pick[better]]
-    final = best - stop.penalty(np.arange(first, last + 1, dtype=np.float64))[:, None]
-    return _read_back(final, came, score, first, first_class)
+    classes, width, pad = len(score), 2 * COUNT_SLACK + 1, int(steps[-1])
+    rows = np.arange(last - first + 1)
+    # Slot s of a row stands for "this is thread number row // k + s - COUNT_SLACK, counted from 0".
+    source = np.arange(width)[None, None] - 1 + (rows[:, None] // k - (rows[:, None] - steps) // k)[:, :, None]
+    outside = (source < 0) | (source >= width)
+    source = np.where(outside, width, source)
+    gap = np.clip(rows[:, None] + first - steps // 2, 0, len(spacing) - 1)
+    cost = 0.5 * (np.log(steps / spacing[gap]) / sigma) ** 2
+    # One more slot and `pad` more rows hold minus infinity, so that nothing needs testing in the loop.
+    best = np.full((len(rows) + pad, width + 1, classes), -np.inf)
+    came = np.zeros((len(rows), width, classes), np.int16)  # step to the thread before; 0: first of the chain
+    previous = (np.arange(classes) - 1) % classes
+    before = np.tile(previous.astype(np.int16), (len(rows), width, 1))
+    take = (rows[:, None] + pad - steps)[:, :, None]
+    slot = np.arange(width)
+    begin = start_cost[first : last + 1]
+    for row in rows:
+        value = best[take[row], source[row]] - cost[row][:, None, None]
+        choice = value.argmax(axis=0)
+        arrive = np.take_along_axis(value, choice[None], axis=0)[0]
+        top, step = arrive[:, previous], steps[choice[:, previous]]
+        if classes > 1:
+            slip_from = arrive.argmax(axis=1)
+            slip = (arrive[slot, slip_from] - SLIP_COST)[:, None]
+            better = slip > top
+            if better.any():
+                top = np.where(better, slip, top)
+                step = np.where(better, steps[choice[slot, slip_from]][:, None], step)
+                before[row] = np.where(better, slip_from[:, None], before[row])
+        came[row] = step
+        zero = COUNT_SLACK - row // k
+        if zero >= 0 and begin[row] < np.inf:
+            fresh = -begin[row] > top[zero]
+            top[zero, fresh] = -begin[row]
+            came[row, zero, fresh] = 0
+        best[row + pad, :width] = top + score[:, first + row]
+    final = best[pad:, :width] - stop_cost[first : last + 1, None, None]
+    return _read_back(final, came, before, score, first)
 
 
 def _read_back(
-    final: FloatArray, came: NDArray[np.int32], score: FloatArray, first: int, first_class: int
+    final: FloatArray,
+    came: NDArray[np.int16],
+    before: NDArray[np.int16],
+    score: FloatArray,
+    first: int,
 ) -> Comb:
     k = PX_PER_THREAD
     if not np.isfinite(final).any():
-        return Comb(centres=np.zeros(0), likeness=np.zeros(0), count_probability={})
+        return Comb(centres=np.zeros(0), likeness=np.zeros(0), count_probability={}, classes=np.zeros(0, int))
+    by_slot = final.max(axis=2)
     counts = np.arange(len(final))[:, None] // k + np.arange(final.shape[1])[None] - COUNT_SLACK + 1
-    top_by_count: dict[int, float] = {}
-    for count in np.unique(counts[np.isfinite(final)]):
-        top_by_count[int(count)] = float(final[counts == count].max())
-    r, s = (int(v) for v in np.unravel_index(int(np.argmax(final)), final.shape))
-    places: list[int] = []
+    top_by_count = {int(c): float(by_slot[counts == c].max()) for c in np.unique(counts[np.isfinite(by_slot)])}
+    r, s, c = (int(v) for v in np.unravel_index(int(np.argmax(final)), final.shape))
+    places, classes = [], []
     while True:
         places.append(r)
-        step = int(came[r, s])
+        classes.append(c)
+        step = int(came[r, s, c])
         if step == 0:
             break
+        c = int(before[r, s, c])
         s -= 1 - (r // k - (r - step) // k)
         r -= step
     found = np.array(places[::-1], dtype=int) + first
+    kinds = np.array(classes[::-1], dtype=int)
     peak = max(top_by_count.values())
-    odds = {c: float(np.exp(v - peak)) for c, v in top_by_count.items() if v > peak - 12}
+    odds = {n: float(np.exp(v - peak)) for n, v in top_by_count.items() if v > peak - 12}
     total = sum(odds.values())
-    rows = score[(first_class + np.arange(len(found))) % len(score)]
+    rows = score[kinds]
     return Comb(
         centres=_refine(rows, found),
         likeness=rows[np.arange(len(found)), found],
-        count_probability={c: o / total for c, o in sorted(odds.items())},
-        first_class=first_class,
+        count_probability={n: o / total for n, o in sorted(odds.items())},
+        classes=kinds,
     )
 
 

@@ -32,6 +32,7 @@ ComplexPlane = NDArray[np.complex64]
 
 PX_PER_THREAD = 8  # sampling of the lattice picture: keeps the third harmonic of the thread, little more
 LOCAL_THREADS = 1.5  # radius of the local normalisation in threads: below the width of a colour stripe
+HIGHEST = 4.0  # features are cut here: a card edge or a table must not outweigh a row of threads
 _CENTRAL = np.array([[-1.0, 0.0, 1.0]], np.float32)
 _SECOND = np.array([[1.0, 0.0, -2.0, 0.0, 1.0]], np.float32)
 
@@ -109,16 +110,22 @@ def _local(plane: FloatPlane) -> FloatPlane:
     return np.asarray(cv2.resize(small, (cols, rows), interpolation=cv2.INTER_LINEAR), dtype=np.float32)
 
 
-def _relative(plane: FloatPlane, cloth: FloatPlane, share: FloatPlane) -> FloatPlane:
-    """Departure of a positive plane from its local mean, in units of that mean."""
-    plane = plane * cloth
-    local = _local(plane) / share
+def _relative(plane: FloatPlane, cloth: FloatPlane, share: FloatPlane, keep: FloatPlane) -> FloatPlane:
+    """Departure of a positive plane from its local mean over the cloth, in units of that mean."""
+    local = _local(plane * cloth) / share
     floor = 0.1 * float(local.mean()) + 1e-6
-    return np.asarray((plane / (local + floor) - 1.0) * cloth, dtype=np.float32)
+    return np.asarray(np.minimum(plane / (local + floor) - 1.0, HIGHEST) * keep, dtype=np.float32)
 
 
-def feature_planes(picture: LatticePicture) -> dict[str, FloatPlane]:
+def feature_planes(picture: LatticePicture, keep: FloatPlane | None = None) -> dict[str, FloatPlane]:
     """Planes in which threads show whatever their dye.
+
+    Parameters
+    ----------
+    picture : LatticePicture
+    keep : ndarray of float32, shape (M, N), optional
+        Where the planes are wanted (1) or zero (0); the cloth itself by default. Local means are taken over the
+        cloth alone, so that a bright table does not drown the outermost threads.
 
     Returns
     -------
@@ -128,25 +135,26 @@ def feature_planes(picture: LatticePicture) -> dict[str, FloatPlane]:
         All are near zero mean and zero outside the cloth.
     """
     cloth = picture.cloth
+    keep = cloth if keep is None else keep
     share = _local(cloth) + np.float32(1e-3)
     lab = cv2.cvtColor(np.clip(picture.bgr, 0, 255) / np.float32(255.0), cv2.COLOR_BGR2Lab)
     lightness = np.asarray(lab[:, :, 0], dtype=np.float32)
     mean = _local(lightness * cloth) / share
-    depart = (lightness - mean) * cloth
-    spread = np.sqrt(_local(depart * depart) / share)
+    depart = lightness - mean
+    spread = np.sqrt(_local(depart * depart * cloth) / share)
     inside = cloth > 0
     floor = 0.25 * float(spread[inside].mean()) + 1e-3 if inside.any() else 1.0
-    light = np.asarray(depart / (spread + np.float32(floor)), dtype=np.float32)
-    fine = blur(light, 0.11 * PX_PER_THREAD)
+    light = np.clip(depart / (spread + np.float32(floor)), -HIGHEST, HIGHEST) * keep
+    fine = blur(np.asarray(light, dtype=np.float32), 0.11 * PX_PER_THREAD)
     smooth_lab = cv2.GaussianBlur(lab, (0, 0), 0.08 * PX_PER_THREAD)
-    planes = {"light": light}
+    planes = {"light": np.asarray(light, dtype=np.float32)}
     for name, step in (("x", _CENTRAL), ("y", _CENTRAL.T)):
         change = cv2.filter2D(smooth_lab, -1, step)
         size = cv2.sqrt(cv2.transform(cv2.multiply(change, change), np.ones((1, 3), np.float32)))
-        planes[f"edge_{name}"] = _relative(np.asarray(size, dtype=np.float32), cloth, share)
+        planes[f"edge_{name}"] = _relative(np.asarray(size, dtype=np.float32), cloth, share, keep)
     for name, curve in (("x", _SECOND), ("y", _SECOND.T)):
         dark = np.maximum(cv2.filter2D(fine, -1, curve), 0)
-        planes[f"gap_{name}"] = _relative(np.asarray(dark, dtype=np.float32), cloth, share)
+        planes[f"gap_{name}"] = _relative(np.asarray(dark, dtype=np.float32), cloth, share, keep)
     return planes
 
 
@@ -202,6 +210,19 @@ class Demodulator:
         turn_x = np.exp(2j * np.pi * (centre_x / self._cols - freq_x) * np.arange(self.shape[1]))
         turn_y = np.exp(2j * np.pi * (centre_y / self._rows - freq_y) * np.arange(self.shape[0]))
         return np.asarray(signal * turn_x * turn_y[:, None] / k**2, dtype=np.complex64)
+
+
+    def strength(self, freq_x: float, freq_y: float, *, width: float = 0.04) -> float:
+        """Root-mean-square amplitude of the component at a node, cycles per thread, in a narrow band."""
+        k = PX_PER_THREAD
+        reach_x, reach_y = max(1, round(2 * width * self._cols)), max(1, round(2 * width * self._rows))
+        step_x = np.arange(-reach_x, reach_x + 1) + round(freq_x * self._cols)
+        step_y = np.arange(-reach_y, reach_y + 1) + round(freq_y * self._rows)
+        cut = self._spectrum[np.ix_(step_y % (self._rows * k), step_x % (self._cols * k))]
+        pass_x = np.exp(-0.5 * ((step_x / self._cols - freq_x) / width) ** 2)
+        pass_y = np.exp(-0.5 * ((step_y / self._rows - freq_y) / width) ** 2)
+        power = float((np.abs(cut) ** 2 * pass_x * pass_y[:, None]).sum())
+        return float(np.sqrt(power / (self.shape[0] * self.shape[1] * self._rows * self._cols)) / k**2)
 
 
 def _unit(signal: ComplexPlane) -> ComplexPlane:

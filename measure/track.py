@@ -1,4 +1,4 @@
-"""Every end and every pick of a straightened patch: positions, counts and how sure they are."""
+"""Every end and every pick of a straightened patch: positions, counts, and how sure they are."""
 
 from __future__ import annotations
 
@@ -8,210 +8,354 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .comb import Comb, EdgeZone, fit_comb, learn_sample, likeness
-from .phase import (
-    PX_PER_THREAD,
-    Demodulator,
-    FloatPlane,
-    LatticePicture,
-    feature_planes,
-    lattice_picture,
-)
-from .straighten_threads import IndexField, ThreadPicture, index_field, resample_on_threads
+from .cloth_edge import cloth_span, side_occupancy
+from .comb import Comb, fit_comb, learn_sample, likeness
+from .phase import PX_PER_THREAD, Demodulator, FloatPlane, feature_planes, lattice_picture
+from .rhythm import Node, centre_phase, rhythm_features, structure_nodes
+from .thread_picture import IndexField, ThreadPicture, index_field, resample_on_threads
 
 __all__ = ["SystemTrack", "Tracks", "track_threads"]
 
 FloatArray = NDArray[np.float64]
 
+MARGIN_THREADS = 4  # kept beyond the rough outline, so that the table can be compared with the cloth
+KEPT_BEYOND = 1  # threads beyond the rough outline that may still turn out to be cloth
+# Cloth beyond the centre of the outermost end: half the end, and what shows of the weft turns (0.3 to 1 thread).
+CLOTH_BEYOND_END, CLOTH_BEYOND_SIGMA = 0.68, 0.2
+# Rough outline beyond the centre of the outermost thread; wide, because outlines differ in how much of the weft
+# turns they take in.
+OUTLINE_BEYOND = {"ends": (0.95, 0.6), "picks": (0.4, 0.6)}
+ENOUGH = {"ends": 0.35, "picks": 0.5}
+ROUNDS = 2
+STATIONS = 24
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SystemTrack:
-    """One thread system, thread by thread."""
+    """One thread system, thread by thread.
 
-    centres_index: FloatArray
+    Attributes
+    ----------
+    count : int
+        Threads from the first to the last one seen (0 when nothing could be tracked).
+    count_low, count_high : int
+        Narrowest run of counts that holds at least 95 % of the probability.
+    probability : float
+        Probability of `count` among the counts tried; it does not cover a wrong pitch.
+    positions_px : ndarray of shape (count,)
+        Patch pixel of every thread: x of the ends at mid length, y of the picks at mid width.
+    lines_px : ndarray of shape (count, S)
+        The same coordinate at the stations, so that each row is the thread as a polyline.
+    stations_px : ndarray of shape (count, S)
+        The coordinate along the thread (y for ends, x for picks) of every point of `lines_px`.
+    centres_index : ndarray of shape (count,)
+        Thread centres in the smooth index of `Tracks.threads`.
+    likeness : ndarray of shape (count,)
+        How clearly each thread shows; about 4 is clear, below 0 it was placed by its neighbours.
+    slips : tuple of int
+        Threads k after which the rhythm of the weave jumps: a thread missed or doubled between k and k + 1.
+    pitch_px : float
+        Mean spacing of the tracked threads at right angles to themselves, first to last.
+    middle_pitch_px : float
+        The same over the middle six tenths, away from crowded selvedges.
+    middle_pitch_u_px : float
+        Standard uncertainty of `middle_pitch_px` from phase noise and the variation along the sample.
+    spacing_cv : float
+        Coefficient of variation of neighbouring spacings.
+    coherence : float
+        Median steadiness of the phase, 0..1.
+    flags : frozenset of str
+        ``"first-cut"``/``"last-cut"`` the sample leaves the patch there; ``"edge-unclear"`` cloth and table look
+        alike at a side; ``"holes"`` the track crosses places without cloth; ``"faint"`` more than a tenth of the
+        threads were placed by their neighbours; ``"untracked"`` nothing could be followed.
+    """
+
+    count: int
+    count_low: int
+    count_high: int
+    probability: float
     positions_px: FloatArray
-    comb: Comb
+    lines_px: FloatArray
+    stations_px: FloatArray
+    centres_index: FloatArray
+    likeness: FloatArray
+    slips: tuple[int, ...]
+    pitch_px: float
+    middle_pitch_px: float
+    middle_pitch_u_px: float
+    spacing_cv: float
+    coherence: float
+    flags: frozenset[str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tracks:
-    """Both systems."""
+    """Both thread systems of a patch.
+
+    Attributes
+    ----------
+    ends, picks : SystemTrack
+    threads : ThreadPicture
+        The cloth resampled on its own threads, with the way back to the patch.
+    field : IndexField
+        Smooth thread index as a function of place, on a coarse grid of the patch (whole numbers are not yet thread
+        centres: see `SystemTrack.centres_index`).
+    nodes : tuple of (Node, float)
+        Strongest fractional nodes of the weave's rhythm, strongest first.
+    pitch_map_px : tuple of two ndarrays of float32, shape (P, Q)
+        Local spacing of ends and of picks at the nodes of `threads`, at right angles to the threads.
+    """
 
     ends: SystemTrack
     picks: SystemTrack
     threads: ThreadPicture
     field: IndexField
-    info: dict
+    nodes: tuple[tuple[Node, float], ...]
+    pitch_map_px: tuple[FloatPlane, FloatPlane]
 
 
-# The rhythms along the thread that weaves repeat with: plain 2, twills 3 and 4, satins and twills 5 (and basket 4).
-FRACTIONS = ((1, 2), (1, 3), (2, 3), (1, 4), (3, 4), (1, 5), (2, 5), (3, 5), (4, 5))
-
-
-def structure_nodes(demods: dict[str, Demodulator], cloth: FloatPlane) -> dict[tuple[int, int, int], float]:
-    """Strength of every fractional node (a/q, b/q), keyed (a, b, q); steady phase over the whole cloth counts."""
-    out: dict[tuple[int, int, int], float] = {}
-    for q in (2, 3, 4, 5):
-        for a in range(q):
-            for b in range(q):
-                if (a, b) == (0, 0) or np.gcd(np.gcd(a, b), q) != 1:
-                    continue
-                fa, fb = a / q, (b / q if b / q <= 0.5 else b / q - 1)
-                if fa > 0.5 or (fa in (0, 0.5) and fb < 0):
-                    continue
-                z = [d.node(fa, fb, width_x=0.05, width_y=0.05)[: cloth.shape[0], : cloth.shape[1]] for d in demods.values()]
-                out[(a, b, q)] = float(sum((np.abs(s) * cloth).sum() / cloth.sum() for s in z))
-    return out
-
-
-def _block_rhythm(plane: FloatPlane, rhythm: float, block: int) -> NDArray[np.complex128]:
-    """Component of the given frequency (cycles per thread) along axis 0 in blocks, shape (blocks, N)."""
-    k = PX_PER_THREAD
-    rows = np.arange(len(plane))
-    turn = np.exp(-2j * np.pi * rhythm * rows / k).astype(np.complex64)
-    spun = plane * turn[:, None]
-    edges = np.arange(0, len(plane), block)
-    return np.asarray(np.add.reduceat(spun, edges, axis=0), dtype=np.complex128)
-
-
-def rhythm_features(planes: list[FloatPlane], rhythm: float, block_threads: int = 12) -> FloatArray:
-    """Component of one rhythm along the threads as real profiles, shape (2 * len(planes), N).
-
-    Blocks are turned to agree with each other first, so that a slip of the rhythm (a missed or doubled thread of the
-    other system, a change of colour order) does not cancel it.
-    """
-    k = PX_PER_THREAD
-    blocks = [_block_rhythm(p, rhythm, block_threads * k) for p in planes]
-    joint = np.concatenate(blocks, axis=1)
-    left, _, _ = np.linalg.svd(joint, full_matrices=False)
-    lead = left[:, 0]
-    out: list[FloatArray] = []
-    for b in blocks:
-        merged = np.conj(lead) @ b
-        out += [np.asarray(merged.real), np.asarray(merged.imag)]
-    return np.array(out)
-
-
-def _profile(
-    planes: dict[str, FloatPlane], cloth: FloatPlane, along: int, rhythms: list[float]
-) -> tuple[FloatArray, FloatArray]:
-    """Features averaged along the threads (C, N) and the share of cloth (N,)."""
+def _profile(planes: dict[str, FloatPlane], cloth: FloatPlane, along: int, rhythm: float) -> tuple[FloatArray, FloatArray]:
+    """Features averaged along the threads (C, N), scaled to their own spread, and the share of cloth (N,)."""
     own, other = ("x", "y") if along == 0 else ("y", "x")
-    turn = (lambda p: p) if along == 0 else (lambda p: np.ascontiguousarray(p.T))
-    cloth = turn(cloth)
+
+    def turned(plane: FloatPlane) -> FloatPlane:
+        return plane if along == 0 else np.ascontiguousarray(plane.T)
+
+    cloth = turned(cloth)
     share = cloth.mean(axis=0).astype(np.float64)
     share = share / max(float(np.quantile(share, 0.8)), 1e-6)
     length = cloth.sum(axis=0).astype(np.float64) + 1e-6
-    light, edge_own, edge_other, gap = (turn(planes[n]) for n in ("light", f"edge_{own}", f"edge_{other}", f"gap_{own}"))
-    still = [light, light**2, edge_own, edge_other, gap]
-    parts = [np.array([np.asarray((p * cloth).sum(axis=0), dtype=np.float64) / length for p in still])]
-    for rhythm in rhythms:
-        parts.append(rhythm_features([edge_own, edge_other, gap, light], rhythm) / length)
-    return np.concatenate(parts), np.minimum(share, 1.0)
+    names = (f"edge_{own}", f"edge_{other}", f"gap_{own}", "light")
+    parts = [turned(planes[n]) for n in names]
+    still = np.array([p.sum(axis=0, dtype=np.float64) for p in (*parts, parts[-1] ** 2)]) / length
+    profile = np.concatenate([still, rhythm_features(parts, rhythm) / length])
+    usual = profile[:, share > 0.5]
+    middle = np.median(usual, axis=1, keepdims=True)
+    spread = np.median(np.abs(usual - middle), axis=1, keepdims=True) + 1e-6
+    return np.clip((profile - middle) / spread, -6, 6) * (share > 0.3), np.minimum(share, 1.0)
 
 
-def _vote(z: NDArray[np.complex64], cloth: FloatPlane) -> complex:
-    z = z[: cloth.shape[0], : cloth.shape[1]]
-    unit = z / (np.abs(z) + 1e-9)
-    mean = complex((unit * cloth).sum() / (cloth.sum() + 1e-9))
-    return mean * abs(mean) ** 3
-
-
-def centre_phase(demods: dict[str, Demodulator], cloth: FloatPlane, nodes: list[tuple[int, int, int]]) -> tuple[float, float]:
-    """Thread centre relative to the whole index (ends, picks).
-
-    Complementary nodes n and (1, 0) - n of a weave that is the same read backwards have opposite phase at a thread
-    centre, whatever the colours; dark lines and colour steps lie half a thread away from it.
-    """
-    ends, picks = 0j, 0j
-    for name, d in demods.items():
-        rising, falling = d.node(0.5, 0.5), d.node(0.5, -0.5)
-        ends += _vote(rising * falling, cloth)
-        picks += _vote(rising * np.conj(falling), cloth)
-    for name in ("edge_x", "gap_x"):
-        ends -= _vote(demods[name].node(1, 0), cloth)
-    for name in ("edge_y", "gap_y"):
-        picks -= _vote(demods[name].node(0, 1), cloth)
-    for a, b, q in nodes:
-        if q == 2:
-            continue
-        d = demods["light"]
-        fa, fb = a / q, (b / q if 2 * b <= q else b / q - 1)
-        if a:
-            ends += _vote(d.node(fa, fb) * d.node(1 - fa, -fb), cloth)
-        if b:
-            s = 1 if fb > 0 else -1
-            z = d.node(fa, fb) * d.node(-fa, s - fb)
-            picks += _vote(z if s > 0 else np.conj(z), cloth)
-    return float(-np.angle(ends) / (2 * np.pi)), float(-np.angle(picks) / (2 * np.pi))
-
-
-def _track_system(
-    planes: dict[str, FloatPlane], wide: FloatPlane, cloth: FloatPlane, along: int, centre: float, rhythms: list[float], classes: int
-) -> Comb:
+def _end_costs(
+    threads: ThreadPicture, lab: FloatPlane, along: int, cut: tuple[bool, bool]
+) -> tuple[FloatArray, FloatArray, set[str]]:
+    """Cost of the first and the last thread at every profile pixel, and what is doubtful about it."""
     k = PX_PER_THREAD
-    profile, share = _profile(planes, wide, along, rhythms)
-    mid = np.median(profile[:, share > 0.5], axis=1, keepdims=True)
-    dev = np.median(np.abs(profile[:, share > 0.5] - mid), axis=1, keepdims=True) + 1e-6
-    profile = np.clip((profile - mid) / dev, -6, 6) * (share > 0.3)
-    own_share = cloth.mean(axis=along)
-    on = np.flatnonzero(own_share > 0.5 * np.quantile(own_share, 0.8))
-    low, high = float(on[0]), float(on[-1])
-    inset = 0.8 if along == 0 else 0.4
-    start = EdgeZone(low=low - 0.5 * k, high=low + 3 * k, mean=low + inset * k, sigma=0.7 * k)
-    stop = EdgeZone(low=high - 3 * k, high=high + 0.5 * k, mean=high - inset * k, sigma=0.7 * k)
-    n = (high - low) / k
-    inner = max(1.0, min(3.0, 0.1 * n))
-    whole = np.arange(np.ceil(low / k + inner), np.floor(high / k - inner))
-    centres, index = (whole + centre) * k, whole.astype(int)
+    cloth = threads.picture.cloth
+    size = cloth.shape[1 - along]
+    low, high = cloth_span(cloth, along)
+    where = np.arange(size, dtype=np.float64)
+    mean, sigma = OUTLINE_BEYOND["ends" if along == 0 else "picks"]
+    costs: list[FloatArray] = []
+    flags: set[str] = set()
+    for far in (False, True):
+        inside = (high - where if far else where - low) / k
+        if cut[int(far)]:
+            cost = np.where(np.abs(inside - 0.5) > 0.75, np.inf, 0.0)
+            flags.add("last-cut" if far else "first-cut")
+        else:
+            cost = 0.5 * ((inside - mean) / sigma) ** 2
+            cost[(inside < -0.5) | (inside > 3.0)] = np.inf
+            seen = side_occupancy(lab, cloth, along=0, far=far) if along == 0 else None
+            if seen is not None:
+                trust = min(max(seen.contrast / 0.4, 0.25), 1.0)
+                cost += 0.5 * ((seen.beyond - CLOTH_BEYOND_END) / CLOTH_BEYOND_SIGMA * trust) ** 2
+            if along == 0 and (seen is None or seen.contrast < 0.2):
+                flags.add("edge-unclear")
+        costs.append(cost)
+    return costs[0], costs[1], flags
+
+
+def _comb(
+    profile: FloatArray, span: tuple[int, int], centre: float, classes: int, ends: tuple[FloatArray, FloatArray], enough: float
+) -> Comb:
+    """Learn the looks of a thread from the even grid, place all threads, learn again from them, place again."""
+    k = PX_PER_THREAD
+    inset = max(1.0, min(3.0, 0.1 * (span[1] - span[0]) / k))
+    whole = np.arange(np.ceil(span[0] / k + inset), np.floor(span[1] / k - inset))
+    centres, kinds = (whole + centre) * k, whole.astype(int) % classes
     spacing = np.full(profile.shape[1], float(k))
-    comb = Comb(centres=centres, likeness=np.zeros(0), count_probability={})
-    for _ in range(3):
-        sample = learn_sample(profile, centres, index, classes)
-        score = likeness(profile, sample)
-        trials = [fit_comb(score, spacing, start=start, stop=stop, first_class=c) for c in range(classes)]
-        totals = [t.likeness.sum() for t in trials]
-        comb = trials[int(np.argmax(totals))]
-        if len(comb.centres) < 6:
+    comb = Comb(centres=np.zeros(0), likeness=np.zeros(0), count_probability={}, classes=np.zeros(0, int))
+    for _ in range(ROUNDS):
+        if len(centres) < max(3, classes):
             break
-        centres = comb.centres[2:-2]
-        index = comb.first_class + np.arange(2, len(comb.centres) - 2)
+        score = likeness(profile, learn_sample(profile, centres, kinds, classes), enough=enough)
+        comb = fit_comb(score, spacing, start_cost=ends[0], stop_cost=ends[1])
+        centres, kinds = comb.centres[2:-2], comb.classes[2:-2]
     return comb
 
 
+def _interval(probability: dict[int, float], count: int) -> tuple[int, int]:
+    low = high = count
+    held = probability.get(count, 0.0)
+    while held < 0.95:
+        below, above = probability.get(low - 1, 0.0), probability.get(high + 1, 0.0)
+        if below <= 0.0 and above <= 0.0:
+            break
+        if below >= above:
+            low, held = low - 1, held + below
+        else:
+            high, held = high + 1, held + above
+    return low, high
+
+
+def _pitch_maps(threads: ThreadPicture) -> tuple[FloatPlane, FloatPlane]:
+    x_end, x_pick = np.gradient(threads.grid_x_px, axis=1), np.gradient(threads.grid_x_px, axis=0)
+    y_end, y_pick = np.gradient(threads.grid_y_px, axis=1), np.gradient(threads.grid_y_px, axis=0)
+    area = np.abs(x_end * y_pick - x_pick * y_end)
+    of_ends = area / np.maximum(np.hypot(x_pick, y_pick), 1e-6)
+    of_picks = area / np.maximum(np.hypot(x_end, y_end), 1e-6)
+    return np.asarray(of_ends, dtype=np.float32), np.asarray(of_picks, dtype=np.float32)
+
+
+def _lines(threads: ThreadPicture, centres: FloatArray, along: int) -> tuple[FloatArray, FloatArray]:
+    """Threads as polylines: own coordinate and coordinate along the thread, both (count, STATIONS)."""
+    low, high = cloth_span(threads.picture.cloth, 1 - along)
+    k = PX_PER_THREAD
+    walk = np.linspace(low / k, high / k, STATIONS)
+    own, run = np.meshgrid(centres, walk, indexing="ij")
+    if along == 0:
+        x, y = threads.to_patch(own + threads.first_end, run + threads.first_pick)
+        return x, y
+    x, y = threads.to_patch(run + threads.first_end, own + threads.first_pick)
+    return y, x
+
+
+def _slope(position: FloatArray) -> tuple[float, float]:
+    """Spacing by least squares and its standard error from the scatter of the thread positions."""
+    n = len(position)
+    index = np.arange(n) - (n - 1) / 2
+    spacing = float((index @ position) / (index @ index))
+    rest = position - position.mean() - spacing * index
+    return spacing, float(np.sqrt((rest @ rest) / max(n - 2, 1) / (index @ index)))
+
+
+def _summarise(
+    comb: Comb, threads: ThreadPicture, pitch_map: FloatPlane, field: IndexField, along: int, flags: set[str], classes: int
+) -> SystemTrack:
+    k = PX_PER_THREAD
+    count = len(comb.centres)
+    centres = comb.centres / k
+    coherence = field.end_coherence if along == 0 else field.pick_coherence
+    on = field.cloth > 0.5
+    if count < 4:
+        nothing = np.zeros((0, STATIONS))
+        return SystemTrack(
+            count=0, count_low=0, count_high=0, probability=0.0, positions_px=np.zeros(0), lines_px=nothing,
+            stations_px=nothing, centres_index=np.zeros(0), likeness=np.zeros(0), slips=(), pitch_px=float("nan"),
+            middle_pitch_px=float("nan"), middle_pitch_u_px=float("nan"), spacing_cv=float("nan"),
+            coherence=float(np.median(coherence[on])) if on.any() else 0.0, flags=frozenset(flags | {"untracked"}),
+        )  # fmt: skip
+    lines, stations = _lines(threads, centres, along)
+    position = np.array([np.interp(0.5, np.linspace(0, 1, STATIONS), line) for line in lines])
+    # Leaning threads lie closer at right angles to themselves than along the patch axis.
+    rows = np.clip(np.round(centres).astype(int), 0, pitch_map.shape[1 - along] - 1)
+    middle = pitch_map.shape[along] // 2
+    at_middle = pitch_map[middle, rows] if along == 0 else pitch_map[rows, middle]
+    step = threads.grid_x_px[middle] if along == 0 else threads.grid_y_px[:, middle]
+    lean = float(np.median(at_middle / np.maximum(np.abs(np.gradient(step))[rows], 1e-6)))
+    spacings = np.diff(position) * lean
+    inner = slice(int(0.2 * count), max(int(0.2 * count) + 3, count - int(0.2 * count)))
+    spacing, error = _slope(position[inner] * lean)
+    across = np.array([_slope(lines[inner, s])[0] for s in range(2, STATIONS - 2)]) * lean
+    # Stations three apart are taken as independent places.
+    wander = float(across.std()) / np.sqrt(max(1.0, len(across) / 3))
+    low, high = _interval(comb.count_probability, count)
+    jumps = np.flatnonzero((np.diff(comb.classes) - 1) % classes) if classes > 1 else np.zeros(0, int)
+    if float((comb.likeness < 0).mean()) > 0.1:
+        flags.add("faint")
+    if (~on)[2:-2, 2:-2].any() and _has_holes(field):
+        flags.add("holes")
+    return SystemTrack(
+        count=count,
+        count_low=low,
+        count_high=high,
+        probability=comb.count_probability.get(count, 0.0),
+        positions_px=position,
+        lines_px=lines,
+        stations_px=stations,
+        centres_index=centres + (threads.first_end if along == 0 else threads.first_pick),
+        likeness=comb.likeness,
+        slips=tuple(int(j) for j in jumps),
+        pitch_px=float((position[-1] - position[0]) / (count - 1) * lean),
+        middle_pitch_px=spacing,
+        middle_pitch_u_px=float(np.hypot(error, wander)),
+        spacing_cv=float(spacings.std() / spacings.mean()),
+        coherence=float(np.median(coherence[on])),
+        flags=frozenset(flags),
+    )
+
+
+def _has_holes(field: IndexField) -> bool:
+    """Whether cloth surrounds a place without cloth in the same row or column."""
+    on = field.cloth > 0.5
+    before = np.logical_or.accumulate(on, axis=1) & np.logical_or.accumulate(on[:, ::-1], axis=1)[:, ::-1]
+    return bool((before & ~on).sum() > 4)
+
+
 def track_threads(
-    bgr: NDArray[np.uint8], mask: NDArray[np.bool_], *, pitch_x_px: float, pitch_y_px: float
+    bgr: NDArray[np.uint8],
+    mask: NDArray[np.bool_],
+    *,
+    pitch_x_px: float,
+    pitch_y_px: float,
+    cut_off: frozenset[str] = frozenset(),
 ) -> Tracks:
-    """Track."""
+    """Follow every end and every pick of a straightened patch.
+
+    Parameters
+    ----------
+    bgr : ndarray of uint8, shape (M, N, 3)
+        Straightened cloth: ends run down the rows, picks across.
+    mask : ndarray of bool, shape (M, N)
+        Cloth; its outline may be wrong by half a thread.
+    pitch_x_px, pitch_y_px : float
+        Spacing of ends and of picks, pixels. The order must be right; 8 % off is near enough.
+    cut_off : frozenset of str
+        Sides on which the cloth goes on beyond the patch: any of ``"left"``, ``"right"``, ``"start"``, ``"end"``.
+
+    Returns
+    -------
+    Tracks
+
+    Notes
+    -----
+    Twice the phase of the on-axis components and of the half nodes is unwrapped into a smooth thread index and the
+    cloth is resampled on it; then every thread is placed by dynamic programming on the profile, against looks
+    learned from the cloth itself and the rhythm of its weave.
+    """
     k = PX_PER_THREAD
     source = lattice_picture(bgr, mask, pitch_x_px=pitch_x_px, pitch_y_px=pitch_y_px)
-    field = index_field(source, feature_planes(source))
-    threads = resample_on_threads(source, field)
-    field = index_field(threads.picture, feature_planes(threads.picture))
-    threads = resample_on_threads(source, field, previous=threads)
+    first_field = index_field(source, feature_planes(source))
+    first = resample_on_threads(source, first_field, margin=MARGIN_THREADS)
+    field = index_field(first.picture, feature_planes(first.picture))
+    threads = resample_on_threads(source, field, previous=first, margin=MARGIN_THREADS)
     cloth = threads.picture.cloth
-    wide = np.asarray(cv2.dilate(cloth, np.ones((2 * k + 1, 2 * k + 1), np.uint8)), np.float32)
-    planes = feature_planes(LatticePicture(bgr=threads.picture.bgr, cloth=wide, scale_x=1, scale_y=1))
-    demods = {n: Demodulator(p) for n, p in planes.items()}
-    coarse = cloth[::k, ::k]
-    strength = structure_nodes(demods, coarse)
+    reach = 2 * KEPT_BEYOND * k + 1
+    wide = np.asarray(cv2.dilate(cloth, np.ones((reach, reach), np.uint8)), dtype=np.float32)
+    planes = feature_planes(threads.picture, keep=wide)
+    demods = {name: Demodulator(plane) for name, plane in planes.items()}
+    strength = structure_nodes(demods)
     order = sorted(strength, key=lambda n: -strength[n])
-    nodes = order[:3]
-    lead = nodes[0]
-    ce, cp = centre_phase(demods, coarse, nodes)
-    a, b, q = lead
-    ends = _track_system(planes, wide, cloth, 0, ce, [b / q], q)
-    picks = _track_system(planes, wide, cloth, 1, cp, [a / q], q)
-    e = ends.centres / k
-    p = picks.centres / k
-    mid_row = threads.grid_x_px.shape[0] / 2
-    mid_col = threads.grid_x_px.shape[1] / 2
-    ex, _ = threads.to_patch(e + threads.first_end, np.full_like(e, mid_row + threads.first_pick))
-    _, py = threads.to_patch(np.full_like(p, mid_col + threads.first_end), p + threads.first_pick)
+    centre_end, centre_pick = centre_phase(demods, cloth[::k, ::k], order[:3])
+    a, b, q = next(n for n in order if n[0] and n[1])
+    lab = np.asarray(
+        cv2.cvtColor(np.clip(threads.picture.bgr, 0, 255) / np.float32(255.0), cv2.COLOR_BGR2Lab), dtype=np.float32
+    )
+    maps = _pitch_maps(threads)
+    tracks: list[SystemTrack] = []
+    for along, sides in ((0, ("left", "right")), (1, ("start", "end"))):
+        profile, _ = _profile(planes, wide, along, (b if along == 0 else a) / q)
+        cut = (sides[0] in cut_off, sides[1] in cut_off)
+        start, stop, flags = _end_costs(threads, lab, along, cut)
+        centre = centre_end if along == 0 else centre_pick
+        enough = ENOUGH["ends" if along == 0 else "picks"]
+        comb = _comb(profile, cloth_span(cloth, along), centre, q, (start, stop), enough)
+        tracks.append(_summarise(comb, threads, maps[along], field, along, flags, q))
     return Tracks(
-        ends=SystemTrack(centres_index=e, positions_px=ex, comb=ends),
-        picks=SystemTrack(centres_index=p, positions_px=py, comb=picks),
+        ends=tracks[0],
+        picks=tracks[1],
         threads=threads,
-        field=field,
-        info=dict(nodes=[(n, round(strength[n], 3)) for n in order[:4]], centre=(round(ce, 2), round(cp, 2))),
+        field=first_field,
+        nodes=tuple((n, strength[n]) for n in order[:6]),
+        pitch_map_px=maps,
     )

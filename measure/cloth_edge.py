@@ -1,0 +1,106 @@
+"""How much cloth is left beyond the outermost threads: telling threads, weft turns and table apart by colour."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from .phase import PX_PER_THREAD, FloatPlane
+
+__all__ = ["Occupancy", "cloth_span", "side_occupancy"]
+
+FloatArray = NDArray[np.float64]
+TABLE_ZONE = (-2.5, -1.2)  # threads outside the rough outline taken as table
+CLOTH_ZONE = (1.0, 6.0)  # threads inside it taken as cloth
+_BINS = (25, 48, 48)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Occupancy:
+    """Share of cloth per profile pixel, seen from one side.
+
+    Attributes
+    ----------
+    beyond : ndarray of shape (N,)
+        Threads' worth of cloth lying farther out than each profile pixel.
+    contrast : float
+        How well the colours of table and cloth differ, 0..1.
+    """
+
+    beyond: FloatArray
+    contrast: float
+
+
+def cloth_span(cloth: FloatPlane, along: int) -> tuple[int, int]:
+    """First and last profile pixel inside the rough outline (more than half of the usual share of cloth)."""
+    share = cloth.mean(axis=along)
+    on = np.flatnonzero(share > 0.5 * float(np.quantile(share, 0.8)))
+    return (int(on[0]), int(on[-1])) if len(on) else (0, len(share) - 1)
+
+
+def _histogram(colours: FloatPlane) -> FloatPlane:
+    count = np.bincount(_bin(colours), minlength=int(np.prod(_BINS))).astype(np.float32).reshape(_BINS)
+    count = np.stack([cv2.GaussianBlur(layer, (0, 0), 1.0) for layer in count])
+    padded = np.pad(count, ((1, 1), (0, 0), (0, 0)), mode="edge")
+    count = 0.25 * padded[:-2] + 0.5 * padded[1:-1] + 0.25 * padded[2:]
+    return np.asarray(count / max(float(count.sum()), 1.0), dtype=np.float32).ravel()
+
+
+def _bin(lab: FloatPlane) -> NDArray[np.int64]:
+    flat = lab.reshape(-1, 3)
+    l_bin = np.clip(flat[:, 0] * (_BINS[0] / 100.0), 0, _BINS[0] - 1).astype(np.int64)
+    a_bin = np.clip((flat[:, 1] + 96.0) * (_BINS[1] / 192.0), 0, _BINS[1] - 1).astype(np.int64)
+    b_bin = np.clip((flat[:, 2] + 96.0) * (_BINS[2] / 192.0), 0, _BINS[2] - 1).astype(np.int64)
+    return np.asarray((l_bin * _BINS[1] + a_bin) * _BINS[2] + b_bin)
+
+
+def side_occupancy(lab: FloatPlane, cloth: FloatPlane, *, along: int, far: bool) -> Occupancy | None:
+    """Measure the cloth beyond every place near one side of the sample.
+
+    Parameters
+    ----------
+    lab : ndarray of float32, shape (M, N, 3)
+        Colours of a thread picture in CIE L*a*b*.
+    cloth : ndarray of float32, shape (M, N)
+        Rough outline, right to about half a thread.
+    along : int
+        Axis along which the threads run: 0 looks at the left and right, 1 at the top and bottom.
+    far : bool
+        True for the right (bottom) side.
+
+    Returns
+    -------
+    Occupancy or None
+        None where no table shows beyond the outline (the sample leaves the picture).
+    """
+    k = PX_PER_THREAD
+    if along == 1:
+        lab, cloth = lab.transpose(1, 0, 2), cloth.T
+    first, last = cloth_span(cloth, 0)
+    share = cloth.mean(axis=1)
+    rows = share > 0.5 * float(share.max())
+    lab = lab[rows]
+    edge, cols = (cloth.shape[1] - 1 - last, cloth.shape[1]) if far else (first, cloth.shape[1])
+    if far:
+        lab = lab[:, ::-1]
+    table = (max(0, round(edge + TABLE_ZONE[0] * k)), round(edge + TABLE_ZONE[1] * k))
+    inner = (round(edge + CLOTH_ZONE[0] * k), min(cols, round(edge + CLOTH_ZONE[1] * k)))
+    if table[1] - table[0] < k // 2 or inner[1] - inner[0] < k:
+        return None
+    near = np.ascontiguousarray(lab[:, : inner[1]])
+    like_table = _histogram(near[:, table[0] : table[1]])
+    like_cloth = _histogram(near[:, inner[0] :])
+    bins = _bin(near)
+    of_cloth, of_table = like_cloth[bins] + 1e-6, like_table[bins] + 1e-6
+    share_cloth = (of_cloth / (of_cloth + of_table)).reshape(near.shape[:2]).mean(axis=0).astype(np.float64)
+    low = float(share_cloth[table[0] : table[1]].mean())
+    high = float(share_cloth[inner[0] :].mean())
+    contrast = max(high - low, 0.0)
+    relative = np.clip((share_cloth - low) / max(contrast, 0.05), 0.0, 1.0)
+    relative[: table[1]] = 0.0
+    beyond = np.cumsum(relative) / k
+    beyond = np.concatenate([beyond, beyond[-1] + np.arange(1, cols - len(beyond) + 1) / k])
+    return Occupancy(beyond=beyond[::-1] if far else beyond, contrast=contrast)
