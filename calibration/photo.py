@@ -97,8 +97,9 @@ def load_photo(path: Path | str) -> Photo:
     with image:
         _check_size(image.size, path.name)
         exif = _exif_of(image, data)
-        orientation = 1 if is_heif else _orientation(exif)  # libheif has turned the picture already
-        bgr = _turn(_decode(image, data, path.name), orientation)
+        bgr = _decode(image, data, path.name)
+        # Asked only now: Pillow turns a TIFF on loading and then drops the tag.
+        bgr = _turn(bgr, _heif_orientation(image, data) if is_heif else _orientation(_exif_of(image, data)))
         focal_mm, focal_35mm = _focal_lengths(exif)
         return Photo(
             bgr=bgr,
@@ -235,6 +236,17 @@ def _orientation(exif: Any) -> int:
     return value if isinstance(value, int) and 1 <= value <= 8 else 1
 
 
+def _heif_orientation(image: Image.Image, data: bytes) -> int:
+    """Return what is left to turn: libheif follows the container's own rotation and ignores the EXIF tag.
+
+    Phones write both. Only a file without rotation boxes (ISO/IEC 23008-12, "irot" and "imir") relies on the tag.
+    """
+    if b"irot" in data or b"imir" in data:
+        return 1
+    value = image.info.get("original_orientation")
+    return value if isinstance(value, int) and 1 <= value <= 8 else 1
+
+
 def _positive(value: Any) -> float | None:
     try:
         number = float(value)
@@ -279,7 +291,7 @@ def _resolution(image: Image.Image, exif: Any) -> float | None:
 
 def _agreed(x: float, y: float) -> float | None:
     x_ok, y_ok = _positive(x), _positive(y)
-    if not x_ok or not y_ok or abs(x_ok - y_ok) > 0.01 * x_ok:
+    if not x_ok or not y_ok or abs(x_ok - y_ok) > 0.01 * x_ok or x_ok < 2:  # a TIFF without unit says 1
         return None
     return 0.5 * (x_ok + y_ok)
 
