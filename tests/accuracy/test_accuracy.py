@@ -1,0 +1,115 @@
+"""The accuracy table must not flatter: what it counts, and against what."""
+
+import csv
+import json
+from dataclasses import replace
+
+import pytest
+from accuracy.cases import load_cases
+from accuracy.judge import DirectionScore, PhotoScore, judge
+from accuracy.table import as_document, photo_rows, render, summary_rows
+
+from pickglass.calibration.errors import SampleError
+
+
+def score(verdict="measured", error=0.0, u95=1.0, count=40) -> PhotoScore:
+    reading = None if verdict == "refused" else 20.0 * (1 + error / 100)
+    direction = DirectionScore(truth=20.0, reading=reading, u95_percent=u95, true_count=40, count=count)
+    return PhotoScore(name="a", group="easy", woven=True, verdict=verdict, ends=direction, picks=direction)
+
+
+def summary_of(*scores: PhotoScore) -> dict[str, str]:
+    header, row, *_ = summary_rows(scores)
+    return dict(zip(header, row, strict=True))
+
+
+def test_a_refusal_counts_against_the_share():
+    row = summary_of(score(), score("refused", count=None))
+    assert row["within 1 %"] == "50 % (2/4)"
+    assert row["refused"] == "2"
+    assert row["ends exact"] == "50 % (1/2)"
+
+
+def test_wrong_and_measured_is_listed_and_unsure_is_not():
+    row = summary_of(score(error=6.0), score("unsure", error=50.0), score(error=-4.0), score(error=1.2))
+    assert (row["wrong > 3 %"], row["wrong > 5 %"], row["unsure"]) == ("4", "2", "2")
+    assert row["1.5 %"] == "25 % (2/8)"
+
+
+def test_coverage_and_counts():
+    row = summary_of(score(error=0.5), score(error=1.5, count=41), score(error=-1.5, count=43))
+    assert row["inside 95 %"] == "33 % (2/6)"
+    assert row["ends exact"] == "33 % (1/3)"
+    assert row["picks ± 1"] == "67 % (2/3)"
+
+
+def test_table_shows_each_direction_and_renders_as_markdown():
+    lines = render(photo_rows([score(error=2.0)]), markdown=True).splitlines()
+    assert len(lines) == 4
+    assert "+2.00 %" in lines[2]
+    assert "NO" in lines[2]
+    assert lines[1].startswith("|--")
+    assert json.dumps(as_document([score(), replace(score("refused"), woven=False)]))
+
+
+def write_scene(tmp_path) -> None:
+    truth = {
+        "name": "band",
+        "kind": "woven",
+        "difficulty": "easy",
+        "weave": "warp_faced",
+        "ends_total": 40,
+        "picks_visible": 70,
+        "epi": 41.0,
+        "epi_centre": 40.0,
+        "ppi": 12.0,
+        "width_mean_mm": 25.0,
+        "length_visible_mm": 30.0,
+        "dpi": 300,
+        "whole_sample_in_frame": True,
+        "pick_axis_px": [[0, 0], [50, 10], [100, 20]],
+    }
+    (tmp_path / "band.json").write_text(json.dumps(truth))
+    (tmp_path / "band.jpg").write_bytes(b"")
+    (tmp_path / "other.json").write_text("{}")  # no photo beside it
+
+
+def test_cases_of_a_folder_of_scenes(tmp_path):
+    write_scene(tmp_path)
+    (case,) = load_cases(tmp_path)
+    assert (case.ends.density, case.ends.count, case.picks.count, case.weave) == (40.0, 40, 70, "plain")
+    assert case.request.scan
+    assert case.request.warp == "across"
+
+
+def test_cases_counted_by_hand(tmp_path):
+    fields = ["file", "crop_xywh", "threads_across_x", "span_x_px", "threads_across_y", "span_y_px"]
+    with (tmp_path / "truth.csv").open("w", newline="") as file:
+        writer = csv.DictWriter(file, fields)
+        writer.writeheader()
+        writer.writerow(dict(zip(fields, ["a.png", "1,2,30,40", "26.05", "200", "", ""], strict=True)))
+    (case,) = load_cases(tmp_path)
+    assert case.picks is None
+    assert case.ends.density == pytest.approx(130.25)
+    assert case.ends.allowed_percent == pytest.approx(100 / 26)
+    assert case.request.area_px == (1, 2, 30, 40)
+    assert case.request.no_scale
+
+
+def test_an_empty_folder_is_said_to_be_empty(tmp_path):
+    with pytest.raises(FileNotFoundError, match="holds no photo"):
+        load_cases(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("error", "verdict"), [(SampleError("no-cloth", "a", "b"), "refused"), (ValueError("x"), "broken")]
+)
+def test_whatever_happens_the_photo_is_in_the_table(monkeypatch, tmp_path, error, verdict):
+    def measure_photo(*args):
+        raise error
+
+    monkeypatch.setattr("accuracy.judge.measure_photo", measure_photo)
+    write_scene(tmp_path)
+    (case,) = load_cases(tmp_path)
+    assert judge(case).verdict == verdict
+    assert judge(case).ends.reading is None
