@@ -16,7 +16,8 @@ FloatImage = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 Floats = NDArray[np.float64]
 
-MIN_FALL = 4.6  # natural logarithm of 100: odds against cloth before weaving is taken to have ended
+STRIPS = 16  # parts of the width that are compared to follow slope and bow of the picks
+LEAST_STEP = 0.3  # natural logarithm: a change below a third between cloth and fringe is within the cloth's own
 
 
 def pick_energy(bgr: NDArray[np.uint8], inside: Mask, px_per_mm: float) -> FloatImage:
@@ -52,51 +53,101 @@ def _profile(energy: FloatImage, seen: Mask) -> Floats:
     """Mean energy of every row over the pixels seen, NaN where too few are."""
     count = seen.sum(axis=1)
     total = np.where(seen, energy, 0).sum(axis=1, dtype=np.float64)
-    return np.where(count >= 0.4 * seen.shape[1], total / np.maximum(count, 1), np.nan)
+    return np.where(count >= 0.15 * seen.shape[1], total / np.maximum(count, 1), np.nan)
 
 
-def _first_pick(profile: Floats, start: int, stop: int, px_per_mm: float) -> float | None:
+def _first_pick(profile: Floats, px_per_mm: float) -> float | None:
     """Find the outer edge of the first pick in a profile that runs from the fringe into the cloth.
 
-    `start` is surely outside the woven part or its very edge, `stop` well inside. Rows of the inner half tell how
-    high the pulses of the picks are and how densely they lie; weaving begins where rows stop looking like that
-    and look quiet instead (change point of greatest likelihood, from the running sum), at the outermost pulse.
+    Every pick makes a pulse. The greatest value within one pick spacing is therefore even over the cloth, low over
+    the fringe; beyond it lie ragged tips and the table: four levels, cut where the squares of the logarithm's residuals are least.
+    The outermost pulse at the inner cut is the first pick.
     """
-    part = profile[start:stop]
-    good = np.isfinite(part)
-    if np.count_nonzero(good) < 12 or np.count_nonzero(good[len(part) // 2 :]) < 6:
+    good = np.isfinite(profile)
+    half = len(profile) // 2
+    if np.count_nonzero(good) < 12 or np.count_nonzero(good[half:]) < 8:
         return None
-    known = np.interp(np.arange(len(part)), np.flatnonzero(good), part[good])
+    known = np.interp(np.arange(len(profile)), np.flatnonzero(good), profile[good])
     sigma = max(0.7, 0.08 * px_per_mm)
     level = cv2.GaussianBlur(known.reshape(-1, 1), (0, 0), sigma, borderType=cv2.BORDER_REPLICATE)[:, 0]
-    inner = level[len(level) // 2 :]
-    threshold = 0.5 * float(np.percentile(inner, 85))
-    dense = float(np.clip(np.mean(inner > threshold), 0.05, 0.9))
-    sparse = float(np.clip(0.25 * dense, 0.02, 0.1))
-    strong = level > threshold
-    gain = np.where(strong, np.log(dense / sparse), np.log((1 - dense) / (1 - sparse)))
-    gain[~good] = 0
-    # From the inside outwards the sum climbs through cloth; it is stopped by the first fall that is deeper than
-    # any inside the cloth, so that the ragged tips of the fringe, further out, have no say.
-    outward = gain[::-1]
-    running = np.cumsum(outward)
-    highest = np.maximum.accumulate(running)
-    fall = highest - running
-    half = len(level) // 2
-    allowed = max(1.25 * float(fall[:half].max(initial=0.0)), MIN_FALL)
-    fallen = np.flatnonzero(fall > allowed)
-    stop_at = int(fallen[0]) if len(fallen) else len(level) - 1
-    reached = int(np.argmax(running[: stop_at + 1]))
-    first = len(level) - 1 - reached
-    if not strong[first:].any():
+    pitch = _pulse_spacing(level[half:], px_per_mm)
+    window = np.ones((max(3, round(1.1 * pitch)) | 1, 1), np.uint8)
+    crest = cv2.dilate(level.reshape(-1, 1), window)[:, 0]
+    step = max(1, round(pitch / 5))
+    log_crest = np.log(crest[::step] + 0.05 * float(np.median(crest[half:])))
+    cut = _levels(log_crest, max(2, round(pitch / step)), len(log_crest) // 2)
+    if cut is None:
         return None
-    first += int(np.argmax(strong[first:]))
+    outer, inner = cut[0] * step, cut[1] * step
+    quiet = level[outer:inner]
+    base = float(np.median(quiet))
+    pulse = float(np.median(crest[inner : inner + max(8, round(6 * pitch))]))
+    threshold = base + 0.4 * (pulse - base)
+    expected = inner + 0.55 * pitch
+    low, high = max(0, round(expected - 0.9 * pitch)), min(len(level), round(expected + 0.9 * pitch) + 1)
+    strong = np.flatnonzero(level[low:high] > threshold)
+    if not len(strong):
+        return expected
+    first = low + int(strong[0])
+    # The outermost pick often makes smaller pulses, for nothing holds it down from outside.
+    low = max(0, round(first - 1.7 * pitch))
+    calm = level[max(0, round(low - 1.5 * pitch)) : low]
+    if len(calm) > 2:
+        floor = float(np.median(calm))
+        small = max(1.8 * float(np.percentile(calm, 75)), floor + 0.12 * (pulse - floor))
+        for row in low + np.flatnonzero(level[low:first] > small)[::-1]:
+            if first - row > 1.2 * pitch:
+                break
+            first, threshold = int(row), small
     # Centre of gravity of the outermost pulse: the flank of the first pick against the fringe.
     last = first
-    while last + 1 < len(level) and strong[last + 1] and last - first < 0.6 * px_per_mm:
+    while last + 1 < len(level) and level[last + 1] > threshold and last - first < 0.6 * px_per_mm:
         last += 1
-    pulse = level[first : last + 1]
-    return start + float(np.sum((first + np.arange(len(pulse))) * pulse) / np.sum(pulse))
+    weight = level[first : last + 1]
+    return float(np.sum((first + np.arange(len(weight))) * weight) / np.sum(weight))
+
+
+def _pulse_spacing(level: Floats, px_per_mm: float) -> float:
+    """Return a spacing within which a pick's pulse is nearly always met, in rows.
+
+    Pulses are counted where the logarithm rises through its own moving mean: bright and dim stripes count alike.
+    """
+    log_level = np.log(level + 0.05 * float(np.median(level))).reshape(-1, 1)
+    smooth = cv2.GaussianBlur(log_level, (0, 0), max(0.7, 0.12 * px_per_mm), borderType=cv2.BORDER_REFLECT)
+    mean = cv2.blur(log_level, (1, max(5, round(5 * px_per_mm)) | 1), borderType=cv2.BORDER_REFLECT)
+    above = smooth[:, 0] > mean[:, 0]
+    gaps = np.diff(np.flatnonzero(above[1:] & ~above[:-1]))
+    spacing = float(np.percentile(gaps, 80)) if len(gaps) >= 3 else 2.0 * px_per_mm
+    return float(np.clip(spacing, 0.4 * px_per_mm, 6 * px_per_mm))
+
+
+def _levels(values: Floats, least_fringe: int, least_cloth: int) -> tuple[int, int] | None:
+    """Cut values (outside first) into table, tips, fringe and cloth; return where fringe and where cloth begins."""
+    n = len(values)
+    if n < least_cloth + least_fringe:
+        return None
+    total = np.concatenate([[0.0], np.cumsum(values)])
+    squares = np.concatenate([[0.0], np.cumsum(values**2)])
+
+    def misfit(low: NDArray[np.intp], high: NDArray[np.intp]) -> Floats:
+        count = np.maximum(high - low, 1)
+        return np.asarray(squares[high] - squares[low] - (total[high] - total[low]) ** 2 / count)
+
+    fringe, cloth = np.meshgrid(np.arange(n), np.arange(n), indexing="ij")
+    # What lies beyond the fringe may itself have two levels, the table and the ragged tips.
+    beyond = np.min(np.where(cloth <= fringe, misfit(np.zeros_like(cloth), cloth) + misfit(cloth, fringe), np.inf), axis=1)
+    cost = beyond[:, None] + misfit(fringe, cloth) + misfit(cloth, np.full_like(cloth, n))
+    fringe_mean = (total[cloth] - total[fringe]) / np.maximum(cloth - fringe, 1)
+    cloth_mean = (total[n] - total[cloth]) / np.maximum(n - cloth, 1)
+    allowed = (cloth - fringe >= least_fringe) & (n - cloth >= least_cloth)
+    allowed &= cloth_mean - fringe_mean > LEAST_STEP
+    if not allowed.any():
+        return None
+    # A dim stripe of the cloth is no fringe: the cloth's own lowest level is met again further in.
+    darker = allowed & (fringe_mean < np.percentile(values[n // 2 :], 5) - 0.1)
+    allowed = darker if darker.any() else allowed
+    at = np.unravel_index(int(np.argmin(np.where(allowed, cost, np.inf))), cost.shape)
+    return int(at[0]), int(at[1])
 
 
 def woven_limit(
@@ -126,53 +177,78 @@ def woven_limit(
     left, right = columns
     width = right - left
     left, right = left + round(0.06 * width), right - round(0.06 * width)
-    slope = _skew(energy, seen, (left, right), outer_row, inner_row)
-    curve = np.array([0.0, slope, -slope * (left + right) / 2])
-    depth = inner_row - outer_row
+    middle_row = (outer_row + inner_row) // 2
+    zone = (middle_row, min(inner_row, round(middle_row + 20 * px_per_mm)))
+    # Columns under a card tell nothing.
+    open_columns = seen[outer_row:inner_row, left:right].mean(axis=0) > 0.85
+    if 0.2 < open_columns.mean() < 1:
+        seen = seen.copy()
+        seen[:, left:right] &= open_columns[None, :]
+    curve = _pick_course(energy, seen, (left, right), zone)
     row = _limit_along(energy, seen, (left, right), curve, (outer_row, inner_row), px_per_mm)
     if row is None:
         return None
-    curve[2] += row
-    chunks = int(np.clip(width / (10 * px_per_mm), 0, 8))
-    if chunks < 4:
-        return curve
-    # A wide sample: bow shows between parts of the width.
-    bounds = np.linspace(left, right, chunks + 1).astype(int)
-    middle, found = [], []
-    near = (-round(5 * px_per_mm), min(depth, round(15 * px_per_mm)))
-    for a, b in zip(bounds[:-1], bounds[1:], strict=True):
-        off = _limit_along(energy, seen, (int(a), int(b)), curve, near, px_per_mm)
-        if off is not None and abs(off) < 4 * px_per_mm:
-            middle.append((a + b - 1) / 2)
-            found.append(off)
-    if len(found) < max(3, chunks // 2):
-        return curve
-    bent = curve + _robust_curve(np.array(middle), np.array(found), px_per_mm, 2 if len(found) >= 6 else 1)
-    off = _limit_along(energy, seen, (left, right), bent, near, px_per_mm)
-    if off is None or abs(off) > 2 * px_per_mm:
-        return curve
-    bent[2] += off
-    return bent
+    # Once more with the course of the picks that lie next to the limit.
+    zone = (round(row), min(inner_row, round(row + 15 * px_per_mm)))
+    curve = _pick_course(energy, seen, (left, right), zone)
+    again = _limit_along(energy, seen, (left, right), curve, (outer_row, inner_row), px_per_mm)
+    curve[2] += row if again is None else again
+    return curve
 
 
-def _skew(energy: FloatImage, seen: Mask, columns: tuple[int, int], outer_row: int, inner_row: int) -> float:
-    """Return the slope of the picks (rows per column) that makes the profile of the inner rows liveliest."""
+def _pick_course(energy: FloatImage, seen: Mask, columns: tuple[int, int], zone: tuple[int, int]) -> Floats:
+    """Return slope and bow of the picks: the curve that makes the profile of the rows of a zone liveliest.
+
+    Returns
+    -------
+    ndarray of shape (3,)
+        Polynomial in the column with mean zero over the width: the offset of a pick's row.
+    """
     left, right = columns
-    top = (outer_row + inner_row) // 2
-    block = np.where(seen, energy, 0)[top:inner_row, left:right]
-    stride = max(1, (right - left) // 200)
-    block = np.ascontiguousarray(block[:, ::stride])
-    x = (np.arange(block.shape[1]) - block.shape[1] / 2) * stride
-    rows = np.arange(block.shape[0])
+    half = (right - left) / 2
+    block = np.where(seen, energy, 0)[zone[0] : zone[1], left:right].astype(np.float32)
+    strips = cv2.resize(block, (STRIPS, block.shape[0]), interpolation=cv2.INTER_AREA)
+    strips = cv2.GaussianBlur(strips, (1, 5), 0)
+    strips = (strips - strips.mean(axis=0)) / (strips.std(axis=0) + 1e-6)
+    slopes, bows = np.linspace(-0.16, 0.16, 65), np.linspace(-0.15, 0.15, 25)
+    t = (np.arange(STRIPS) + 0.5) * 2 / STRIPS - 1
+    score = np.zeros((len(slopes), len(bows)))
+    for apart in (1, 2, 4):
+        # Neighbouring strips hardly shift against each other: no pick is taken for the next one.
+        reach = int(np.ceil(0.5 * half * apart * 2 / STRIPS)) + 1
+        lags = np.arange(-reach, reach + 1)
+        for i in range(STRIPS - apart):
+            one, two = strips[reach:-reach, i], strips[:, i + apart]
+            if len(one) < 8:
+                continue
+            match = np.correlate(two, one, mode="valid") / len(one)
+            shift = half * (
+                slopes[:, None] * (t[i + apart] - t[i]) + bows[None, :] * (t[i + apart] ** 2 - t[i] ** 2)
+            )
+            score += np.interp(shift, lags, match)
+    best = np.unravel_index(int(np.argmax(score)), score.shape)
+    slope, bow = float(slopes[best[0]]), float(bows[best[1]])
+    slope, bow = _liveliest(strips, half * t, half * (t * t - 1 / 3), slope, bow)
+    middle = (left + right) / 2
+    a, b = bow / half, slope
+    return np.array([a, b - 2 * a * middle, a * middle**2 - b * middle - half * bow / 3])
 
-    def liveliness(slope: float) -> float:
-        y = np.clip(np.round(rows[:, None] + slope * x[None, :]).astype(int), 0, len(rows) - 1)
-        return float(np.var(np.take_along_axis(block, y, axis=0).mean(axis=1)))
 
-    coarse = np.linspace(-0.15, 0.15, 31)
-    best = float(coarse[int(np.argmax([liveliness(s) for s in coarse]))])
-    fine = best + np.linspace(-0.01, 0.01, 9)
-    return float(fine[int(np.argmax([liveliness(s) for s in fine]))])
+def _liveliest(strips: FloatImage, linear: Floats, bent: Floats, slope: float, bow: float) -> tuple[float, float]:
+    """Refine slope and bow: the sum over all strips varies most when they are in step."""
+    rows = np.arange(strips.shape[0], dtype=np.float64)
+
+    def variance(pair: tuple[float, float]) -> float:
+        shift = pair[0] * linear + pair[1] * bent
+        total = np.zeros(len(rows))
+        for i in range(strips.shape[1]):
+            total += np.interp(rows + shift[i], rows, strips[:, i])
+        return float(np.var(total))
+
+    for size in (0.006, 0.002):
+        pairs = [(slope + i * size, bow + j * size) for i in range(-2, 3) for j in range(-2, 3)]
+        slope, bow = max(pairs, key=variance)
+    return slope, bow
 
 
 def _limit_along(
@@ -194,23 +270,5 @@ def _limit_along(
         > 0
     )
     free &= (grid_y >= 0) & (grid_y <= energy.shape[0] - 1)
-    found = _first_pick(_profile(flat.astype(np.float32), free), 0, len(flat), px_per_mm)
+    found = _first_pick(_profile(flat.astype(np.float32), free), px_per_mm)
     return None if found is None else found + rows[0]
-
-
-def _robust_curve(x: Floats, y: Floats, px_per_mm: float, degree: int) -> Floats:
-    """Fit a polynomial of degree 1 or 2 by iteratively re-weighted least squares (Cauchy weights)."""
-    centre, span = float(x.mean()), max(float(np.ptp(x)), 1.0)
-    t = (x - centre) / span
-    slopes = [(y[j] - y[i]) / (t[j] - t[i]) for i in range(len(t)) for j in range(i + 1, len(t))]
-    fit = np.array([0.0, float(np.median(slopes)), 0.0])  # Theil-Sen start
-    fit[2] = float(np.median(y - fit[1] * t))
-    for _ in range(8):
-        residual = y - np.polyval(fit, t)
-        scale = max(1.4826 * float(np.median(np.abs(residual))), 0.15 * px_per_mm)
-        weight = 1.0 / (1.0 + (residual / (2 * scale)) ** 2)
-        fit = np.polyfit(t, y, degree, w=np.sqrt(weight))
-        fit = np.concatenate([np.zeros(3 - len(fit)), fit])
-    a, b, c = fit
-    a, b = a / span**2, b / span
-    return np.array([a, b - 2 * a * centre, a * centre**2 - b * centre + c])
