@@ -50,11 +50,9 @@ def arrange_ends(
     else:
         body = order.ends()
     if order is not None and abs(len(body) - exact_ends) >= 1.0:
-        kind = f"{repeats} whole repeats" if order.repeat else "the colour order"
+        what = f"{repeats} whole repeats make" if order.repeat else "the colour order has"
         notices.append(
-            Notice(
-                "ends-from-order", f"The width alone asks for {exact_ends:.1f} ends; {kind} make {len(body)}."
-            )
+            Notice("ends-from-order", f"The width alone asks for {exact_ends:.1f} ends; {what} {len(body)}.")
         )
     ends = (body[0],) * selvedge_ends + body + (body[-1],) * selvedge_ends
     if parity != "any" and (len(ends) % 2 == 1) != (parity == "odd"):

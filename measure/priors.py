@@ -58,13 +58,13 @@ def prior_shrinkage(name: str, base: str, fibre: str | None) -> Factor:
             "unknown-fibre", f"The fibre “{fibre}” is not known.", f"Use one of: {', '.join(FIBRES)}."
         )
     low, high = FIBRES[fibre] if fibre else _ANY_FIBRE
-    return _factor(name, low, high, "%", base, f"usual for {fibre or 'any fibre'}: {low:g}–{high:g} %")
+    return _factor(name, low, high, "%", base, f"{fibre or 'any fibre'} {low:g}–{high:g} %")
 
 
 def prior_percent(name: str, base: str) -> Factor:
     """Return the usual draw-in, take-up, give on the loom or weft crimp."""
     low, high = _PERCENT[name]
-    return _factor(name, low, high, "%", base, f"usual: {low:g}–{high:g} %")
+    return _factor(name, low, high, "%", base, f"{low:g}–{high:g} %")
 
 
 def prior_waste(loom_kind: str) -> Factor:
@@ -82,7 +82,7 @@ def prior_waste(loom_kind: str) -> Factor:
         high * MM_PER_INCH,
         "mm",
         "",
-        f"usual for a {loom_kind} loom: {low:g}–{high:g} in",
+        f"{loom_kind} loom {low:g}–{high:g} in",
     )
 
 

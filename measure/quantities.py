@@ -164,16 +164,16 @@ def parse_mass_g(text: str, name: str, low_g: float = 0.01, high_g: float = 100_
 
 
 def parse_density_per_inch(text: str, name: str, low: float = 1.0, high: float = 200.0) -> float:
-    """Read a density such as ``"20/in"``, ``"8 per cm"`` or ``"40/10cm"`` and return threads per inch."""
-    tidy = _tidy(text)
-    match = re.fullmatch(rf"({_NUMBER}) ?(?:/|per) ?(in|inch|cm|10 ?cm|dm)", tidy)
-    if match is None:
+    """Read threads over a length, ``"20/in"``, ``"40/10cm"`` or ``"33/15mm"``, and return threads per inch."""
+    match = re.fullmatch(rf"({_NUMBER}) ?(?:/|per) ?({_NUMBER})? ?([a-z\"'”″’′]+)", _tidy(text))
+    unit = _WORDS.get(match[3], match[3]) if match else ""
+    length_mm = _number(match[2] or "1") * _MM_PER_UNIT.get(unit, 0.0) if match else 0.0
+    if match is None or not 0.0 < length_mm < math.inf:
         raise UsageError(
             "not-a-density",
             f"The {name} “{text}” is not a number of threads over a length.",
-            "Write it like “20/in”, “8/cm” or “40/10cm”.",
+            "Write it like “20/in”, “8/cm”, “40/10cm” or “33/15mm”.",
         )
-    length_mm = {"in": MM_PER_INCH, "inch": MM_PER_INCH, "cm": 10.0}.get(match[2], 100.0)
     return check_range(name, _number(match[1]) * MM_PER_INCH / length_mm, low, high, "per inch")
 
 
@@ -195,10 +195,10 @@ def parse_change(text: str, name: str, base: str, low: float = 0.0, high: float 
     if spread and "%" in tidy:
         value = check_range(name, _number(spread[1]), low, high, "%")
         half = _GIVEN_HALF_WIDTH_POINTS
-        note = "no spread given, taken as ±1 point"
+        note = f"±{_GIVEN_HALF_WIDTH_POINTS:g} point"
         if spread[2]:
             half = check_range(f"spread of the {name}", _number(spread[2]), 0.0, 30.0, "points")
-            note = "as given"
+            note = f"±{half:g} points"
     elif window:
         first = check_range(name, _number(window[1]), low, high, "%")
         last = check_range(name, _number(window[2]), low, high, "%")

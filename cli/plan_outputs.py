@@ -1,0 +1,114 @@
+"""The files of `pickglass plan`: sheet, table and picture, each checked before anything is worked out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ..calibration.errors import UsageError
+from ..calibration.notices import Notice
+from .files import check_target, write_whole
+
+if TYPE_CHECKING:
+    from ..measure.plan import WarpPlan
+    from .plan_request import Prepared
+
+__all__ = ["Wanted", "check_outputs", "write_outputs"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """The files asked for, and how the sheet is to look."""
+
+    sheet: Path | None
+    csv: Path | None
+    preview: Path | None
+    overwrite: bool
+    title: str
+    paper: str
+
+
+def check_outputs(wanted: Wanted) -> None:
+    """Refuse targets that cannot be written, and two that are the same file."""
+    targets = (
+        (wanted.sheet, "--sheet", (".html", ".htm")),
+        (wanted.csv, "--csv", (".csv",)),
+        (wanted.preview, "--preview", (".png",)),
+    )
+    for path, flag, endings in targets:
+        if path is None:
+            continue
+        if path.suffix.lower() not in endings:
+            raise UsageError(
+                "bad-file-name", f"{flag} {path} does not end in {endings[0]}.", f"End it in {endings[0]}."
+            )
+        check_target(path, overwrite=wanted.overwrite)
+    if len(wanted.title) > 80 or not wanted.title.isprintable():
+        raise UsageError(
+            "bad-title", "The title is too long for the sheet.", "Give at most 80 letters with --title."
+        )
+
+
+def write_outputs(
+    wanted: Wanted, plan: WarpPlan, prepared: Prepared, paint: Mapping[str, str]
+) -> tuple[WarpPlan, tuple[str, ...]]:
+    """Write the files asked for; return the plan with any further remarks, and the names written."""
+    from .plan_colours import paint_for
+
+    weft = plan.request.weft_order.ends() if plan.request.weft_order else ("weft",)
+    # In a warp-faced band the weft shows only at the selvedges, where it had best be the outermost end's colour.
+    if plan.request.weft_order is None and prepared.band:
+        paint = {"weft": _hex(plan.ends[0], prepared.palette, paint), **paint}
+    paints, unknown = paint_for([*plan.ends, *weft], {**prepared.palette, **paint})
+    notices = list(plan.notices)
+    if unknown and (wanted.sheet or wanted.preview):
+        notices.append(
+            Notice(
+                "colour-unknown",
+                f"Painted in grey for want of a known name: {', '.join(unknown)}. Give --colour {unknown[0]}=#rrggbb.",
+            )
+        )
+    if prepared.unsure_ends:
+        shown = ", ".join(str(n) for n in prepared.unsure_ends[:20])
+        notices.append(
+            Notice(
+                "colours-unsure", f"The photo left these ends' colour unsure: {shown}. Look at the sample."
+            )
+        )
+    written = []
+    if wanted.sheet:
+        from .plan_sheet import warping_sheet
+
+        page = warping_sheet(
+            plan,
+            paints,
+            band=prepared.band,
+            title=wanted.title,
+            paper=wanted.paper,
+            unsure_ends=prepared.unsure_ends,
+        )
+        write_whole(wanted.sheet, page, overwrite=wanted.overwrite)
+        written.append(f"{wanted.sheet} (open it in a browser and print it)")
+    if wanted.csv:
+        from ..measure.colour_order import thread_two_sheds
+        from .plan_csv import threading_csv
+
+        chart = thread_two_sheds(plan.ends, plan.request.first_opening)
+        write_whole(wanted.csv, threading_csv(chart, prepared.unsure_ends), overwrite=wanted.overwrite)
+        written.append(str(wanted.csv))
+    if wanted.preview:
+        from .plan_preview import face_png
+
+        picture = face_png(plan.ends, weft, paints, band=prepared.band, picks=32)
+        write_whole(wanted.preview, picture, overwrite=wanted.overwrite)
+        written.append(str(wanted.preview))
+    return replace(plan, notices=tuple(notices)), tuple(written)
+
+
+def _hex(name: str, palette: Mapping[str, str], paint: Mapping[str, str]) -> str:
+    from .plan_colours import paint_for
+
+    red, green, blue = paint_for([name], {**palette, **paint})[0][name]
+    return f"#{red:02x}{green:02x}{blue:02x}"

@@ -1,0 +1,224 @@
+"""Where a plan's numbers come from: saved measurements, the weaver's own figures, general figures."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from ..calibration.errors import UsageError
+
+if TYPE_CHECKING:
+    from ..measure.quantities import Factor
+
+__all__ = ["SavedSample", "read_sample", "read_shrinkage", "yarn_factor"]
+
+_MAX_FILE_BYTES = 50_000_000
+# A density without its uncertainty is taken as good to this (a count over a few centimetres, rectangular).
+_UNSTATED_PERCENT = 2.0
+# Up to this width a sample counts as a band: all its ends over its whole width, selvedges included.
+_BAND_WIDTH_MM = 100.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SavedSample:
+    """What a plan takes from a saved `pickglass sett --json`.
+
+    Attributes
+    ----------
+    name : str
+        File the measurement was read from.
+    sett, picks : Factor
+        Ends and picks per inch with their uncertainty; ``base`` is the state of the sample.
+    warp_faced : bool
+        True when the ends cover the picks.
+    order : str or None
+        Colour order of the warp, if it was read.
+    palette : dict
+        Colour name -> ``#rrggbb`` as photographed.
+    unsure_ends : tuple of int
+        Ends whose colour is unsure, counted from 1 at the left.
+    """
+
+    name: str
+    sett: Factor
+    picks: Factor
+    warp_faced: bool
+    order: str | None
+    palette: dict[str, str]
+    unsure_ends: tuple[int, ...]
+
+
+def _load(path: Path, what: str, schema: str) -> dict[str, Any]:
+    """Return the JSON object in a file that `pickglass` wrote."""
+    remake = f"Write it anew: pickglass {what} PHOTO --json > {path.name}"
+    try:
+        if path.stat().st_size > _MAX_FILE_BYTES:
+            raise UsageError("file-too-large", f"{path} is too large to be a measurement.", remake)
+        document = json.loads(path.read_bytes().decode("utf-8-sig"))
+    except FileNotFoundError:
+        raise UsageError("no-file", f"{path} does not exist.", "Look at the name, or give another.") from None
+    except OSError as error:
+        raise UsageError(
+            "unreadable-file", f"{path} cannot be read ({error.strerror}).", "Choose another file."
+        ) from None
+    except (UnicodeDecodeError, ValueError, RecursionError):
+        raise UsageError("not-json", f"{path} holds no saved measurement.", remake) from None
+    if not isinstance(document, dict) or document.get("schema") != schema:
+        found = document.get("schema") if isinstance(document, dict) else None
+        raise UsageError(
+            "wrong-measurement",
+            f"{path} holds {f'“{found}”' if isinstance(found, str) else 'something else'}, not “{schema}”.",
+            remake,
+        )
+    verdict = document.get("verdict")
+    if verdict != "measured":
+        raise UsageError(
+            "not-measured",
+            f"The measurement in {path} says “{verdict}”, so a warp should not rest on it.",
+            "Measure again with a better photo, or give --sett and --picks by hand.",
+        )
+    return document
+
+
+def _number(document: dict[str, Any], *keys: str) -> float | None:
+    value: Any = document
+    for key in keys:
+        value = value.get(key) if isinstance(value, dict) else None
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        return None
+    return float(value)
+
+
+def read_sample(path: Path, state: str) -> SavedSample:
+    """Read a saved `pickglass sett --json` of a sample that is ``"finished"`` or just ``"off the loom"``."""
+    from ..measure.quantities import Factor
+
+    document = _load(path, "sett", "pickglass.sett/1")
+    ends, picks = _number(document, "ends", "per_inch"), _number(document, "picks", "per_inch")
+    if ends is None or picks is None:
+        raise UsageError(
+            "no-scale-in-sample",
+            f"The measurement in {path} has no ends and picks per inch: its photo had no scale.",
+            "Measure a photo with a reference card, or give --sett and --picks by hand.",
+        )
+    face = document.get("weave", {}).get("face") if isinstance(document.get("weave"), dict) else None
+    width = _number(document, "sample", "width_mm")
+    across = _number(document, "ends", "across_width_per_inch")
+    narrow = face == "warp-faced" or (width is not None and width < _BAND_WIDTH_MM)
+    relative = _relative(document, "ends", ends)
+    note = f"{path.name}, middle of the width"
+    if narrow and across is not None:
+        ends, note = across, f"{path.name}, all ends over the full width"
+    sett = Factor(
+        name="ends per inch",
+        value=ends,
+        unit="per inch",
+        standard=ends * relative,
+        origin="measured",
+        base=state,
+        note=note,
+    )
+    beat = Factor(
+        name="picks per inch",
+        value=picks,
+        unit="per inch",
+        standard=picks * _relative(document, "picks", picks),
+        origin="measured",
+        base=state,
+        note=path.name,
+    )
+    order, palette, unsure = _saved_order(document)
+    return SavedSample(
+        name=path.name,
+        sett=sett,
+        picks=beat,
+        warp_faced=face == "warp-faced",
+        order=order,
+        palette=palette,
+        unsure_ends=unsure,
+    )
+
+
+def _relative(document: dict[str, Any], system: str, value: float) -> float:
+    """Return the relative standard uncertainty of a density."""
+    u95 = _number(document, system, "u95_per_inch")
+    if u95 is None or u95 < 0 or value <= 0:
+        return _UNSTATED_PERCENT / 100.0 / math.sqrt(3.0)
+    return u95 / 2.0 / value
+
+
+def _saved_order(document: dict[str, Any]) -> tuple[str | None, dict[str, str], tuple[int, ...]]:
+    """Return order, palette and unsure ends of the key ``colour_order``, where a measurement has one."""
+    saved = document.get("colour_order")
+    if not isinstance(saved, dict) or not isinstance(saved.get("order"), str):
+        return None, {}, ()
+    palette = saved.get("palette")
+    pairs = palette.items() if isinstance(palette, dict) else ()
+    colours = {
+        str(k).lower(): v for k, v in pairs if isinstance(v, str) and re.fullmatch("#[0-9a-fA-F]{6}", v)
+    }
+    unsure = saved.get("unsure_ends")
+    numbers = tuple(n for n in unsure if isinstance(n, int)) if isinstance(unsure, list) else ()
+    return saved["order"], colours, numbers
+
+
+def read_shrinkage(path: Path) -> tuple[Factor, Factor]:
+    """Read a saved `pickglass shrinkage --json`; return the loss of the width and of the length."""
+    from ..measure.quantities import Factor
+
+    document = _load(path, "shrinkage", "pickglass.shrinkage/1")
+    found = []
+    for key, way in (("weftwise", "width"), ("warpwise", "length")):
+        change = _number(document, key, "change_percent")
+        if change is None:
+            raise UsageError(
+                "no-shrinkage",
+                f"{path} holds no change of the {way}.",
+                f"Measure it again, or give --shrink-{way}.",
+            )
+        u95 = _number(document, key, "u95_percent")
+        # The contract counts shrinkage as minus (ISO 5077); a plan counts losses as plus.
+        found.append(
+            Factor(
+                name=f"shrinkage of the {way}",
+                value=-change,
+                unit="%",
+                standard=(u95 if u95 is not None and u95 >= 0 else _UNSTATED_PERCENT) / 2.0,
+                origin="measured",
+                base=f"off-loom {way}",
+                note=path.name,
+            )
+        )
+    return found[0], found[1]
+
+
+def yarn_factor(text: str, role: Literal["warp", "weft"]) -> Factor:
+    """Read a yarn from its label, or from a weighed length: ``"10 m weighs 4.2 g"``."""
+    from ..measure import yarn
+    from ..measure.quantities import Factor, parse_length_mm, parse_mass_g
+
+    length_text, weighs, mass_text = text.partition(" weighs ")
+    if weighs:
+        length_mm = parse_length_mm(length_text, f"weighed length of {role} yarn", 500.0, 10_000_000.0)
+        found = yarn.tex_from_weighing(length_mm, parse_mass_g(mass_text, f"weight of {role} yarn"))
+        tex, standard, origin, note = found.tex, found.u95_tex / 2.0, "measured", text
+    else:
+        read = yarn.parse_yarn(text)
+        tex, standard, origin, note = (
+            read.tex,
+            read.tex * read.standard_percent / 100.0,
+            "given",
+            read.reading,
+        )
+    return Factor(
+        name=f"{role} yarn",
+        value=tex,
+        unit="tex",
+        standard=standard,
+        origin="measured" if origin == "measured" else "given",
+        note=note,
+    )
