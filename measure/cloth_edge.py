@@ -15,6 +15,9 @@ __all__ = ["Occupancy", "cloth_span", "side_occupancy"]
 FloatArray = NDArray[np.float64]
 TABLE_ZONE = (-2.5, -1.2)  # threads outside the rough outline taken as table
 CLOTH_ZONE = (1.0, 6.0)  # threads inside it taken as cloth
+# The cloth throws a shadow on the table: its colours are also expected at these shares of their pixel values.
+SHADES = (1.0, 0.9, 0.8, 0.7, 0.6, 0.5, 0.4)
+LIT_SHARE = 0.4  # of the table's pixels near the cloth, those not in shadow
 _BINS = (25, 48, 48)
 
 
@@ -41,6 +44,17 @@ def cloth_span(cloth: FloatPlane, along: int) -> tuple[int, int]:
     return (int(on[0]), int(on[-1])) if len(on) else (0, len(share) - 1)
 
 
+def _lab(bgr: FloatPlane) -> FloatPlane:
+    scaled = np.clip(bgr, 0, 255) * np.float32(1 / 255.0)
+    return np.asarray(cv2.cvtColor(np.ascontiguousarray(scaled), cv2.COLOR_BGR2Lab), dtype=np.float32)
+
+
+def _table_histogram(bgr: FloatPlane) -> FloatPlane:
+    shaded = (1.0 - LIT_SHARE) / (len(SHADES) - 1)
+    parts = [_histogram(_lab(bgr * np.float32(s))) * np.float32(LIT_SHARE if s == 1.0 else shaded) for s in SHADES]
+    return np.asarray(np.sum(parts, axis=0), dtype=np.float32)
+
+
 def _histogram(colours: FloatPlane) -> FloatPlane:
     count = np.bincount(_bin(colours), minlength=int(np.prod(_BINS))).astype(np.float32).reshape(_BINS)
     count = np.stack([cv2.GaussianBlur(layer, (0, 0), 1.0) for layer in count])
@@ -57,19 +71,21 @@ def _bin(lab: FloatPlane) -> NDArray[np.int64]:
     return np.asarray((l_bin * _BINS[1] + a_bin) * _BINS[2] + b_bin)
 
 
-def side_occupancy(lab: FloatPlane, cloth: FloatPlane, *, along: int, far: bool) -> Occupancy | None:
-    """Measure the cloth beyond every place near one side of the sample.
+def side_occupancy(
+    bgr: FloatPlane, cloth: FloatPlane, seen: NDArray[np.bool_], *, far: bool
+) -> Occupancy | None:
+    """Measure the cloth beyond every place near the left or right side of the sample.
 
     Parameters
     ----------
-    lab : ndarray of float32, shape (M, N, 3)
-        Colours of a thread picture in CIE L*a*b*.
+    bgr : ndarray of float32, shape (M, N, 3)
+        Colours of a thread picture.
     cloth : ndarray of float32, shape (M, N)
         Rough outline, right to about half a thread.
-    along : int
-        Axis along which the threads run: 0 looks at the left and right, 1 at the top and bottom.
+    seen : ndarray of bool, shape (M, N)
+        Pixels that lie inside the patch.
     far : bool
-        True for the right (bottom) side.
+        True for the right side.
 
     Returns
     -------
@@ -77,21 +93,21 @@ def side_occupancy(lab: FloatPlane, cloth: FloatPlane, *, along: int, far: bool)
         None where no table shows beyond the outline (the sample leaves the picture).
     """
     k = PX_PER_THREAD
-    if along == 1:
-        lab, cloth = lab.transpose(1, 0, 2), cloth.T
     first, last = cloth_span(cloth, 0)
     share = cloth.mean(axis=1)
     rows = share > 0.5 * float(share.max())
-    lab = lab[rows]
-    edge, cols = (cloth.shape[1] - 1 - last, cloth.shape[1]) if far else (first, cloth.shape[1])
+    cols = cloth.shape[1]
+    bgr, seen = bgr[rows], seen[rows]
+    edge = cols - 1 - last if far else first
     if far:
-        lab = lab[:, ::-1]
-    table = (max(0, round(edge + TABLE_ZONE[0] * k)), round(edge + TABLE_ZONE[1] * k))
+        bgr, seen = bgr[:, ::-1], seen[:, ::-1]
+    blind = int(np.argmax(seen.mean(axis=0) > 0.9))  # columns that only repeat the border of the patch
+    table = (max(blind, round(edge + TABLE_ZONE[0] * k)), round(edge + TABLE_ZONE[1] * k))
     inner = (round(edge + CLOTH_ZONE[0] * k), min(cols, round(edge + CLOTH_ZONE[1] * k)))
     if table[1] - table[0] < k // 2 or inner[1] - inner[0] < k:
         return None
-    near = np.ascontiguousarray(lab[:, : inner[1]])
-    like_table = _histogram(near[:, table[0] : table[1]])
+    near = _lab(bgr[:, : inner[1]])
+    like_table = _table_histogram(bgr[:, table[0] : table[1]])
     like_cloth = _histogram(near[:, inner[0] :])
     bins = _bin(near)
     of_cloth, of_table = like_cloth[bins] + 1e-6, like_table[bins] + 1e-6

@@ -57,12 +57,15 @@ class ThreadPicture:
     Attributes
     ----------
     picture : LatticePicture
+    seen : ndarray of bool, shape (M, N)
+        Pixels that lie inside the patch; the others only repeat its border.
     first_end, first_pick : int
     grid_x_px, grid_y_px : ndarray of float32, shape (P, Q)
         Patch pixel of end index ``first_end + q`` and pick index ``first_pick + p``.
     """
 
     picture: LatticePicture
+    seen: NDArray[np.bool_]
     first_end: int
     first_pick: int
     grid_x_px: FloatPlane
@@ -230,6 +233,7 @@ def resample_on_threads(
             scale_x=1.0,
             scale_y=1.0,
         ),
+        seen=(map_x >= 0) & (map_x <= source.bgr.shape[1] - 1) & (map_y >= 0) & (map_y <= source.bgr.shape[0] - 1),
         first_end=first_end,
         first_pick=first_pick,
         grid_x_px=grid_x,

@@ -20,8 +20,8 @@ FloatArray = NDArray[np.float64]
 
 MARGIN_THREADS = 4  # kept beyond the rough outline, so that the table can be compared with the cloth
 KEPT_BEYOND = 1  # threads beyond the rough outline that may still turn out to be cloth
-# Cloth beyond the centre of the outermost end: half the end, and what shows of the weft turns (0.3 to 1 thread).
-CLOTH_BEYOND_END, CLOTH_BEYOND_SIGMA = 0.68, 0.2
+# Cloth beyond the centre of the outermost end, threads: half the end, what shows of the weft turns, some shadow.
+CLOTH_BEYOND_END, CLOTH_BEYOND_SIGMA = 1.2, 0.28
 # Rough outline beyond the centre of the outermost thread; wide, because outlines differ in how much of the weft
 # turns they take in.
 OUTLINE_BEYOND = {"ends": (0.95, 0.6), "picks": (0.4, 0.6)}
@@ -136,7 +136,7 @@ def _profile(planes: dict[str, FloatPlane], cloth: FloatPlane, along: int, rhyth
 
 
 def _end_costs(
-    threads: ThreadPicture, lab: FloatPlane, along: int, cut: tuple[bool, bool]
+    threads: ThreadPicture, along: int, cut: tuple[bool, bool]
 ) -> tuple[FloatArray, FloatArray, set[str]]:
     """Cost of the first and the last thread at every profile pixel, and what is doubtful about it."""
     k = PX_PER_THREAD
@@ -155,7 +155,7 @@ def _end_costs(
         else:
             cost = 0.5 * ((inside - mean) / sigma) ** 2
             cost[(inside < -0.5) | (inside > 3.0)] = np.inf
-            seen = side_occupancy(lab, cloth, along=0, far=far) if along == 0 else None
+            seen = side_occupancy(threads.picture.bgr, cloth, threads.seen, far=far) if along == 0 else None
             if seen is not None:
                 trust = min(max(seen.contrast / 0.4, 0.25), 1.0)
                 cost += 0.5 * ((seen.beyond - CLOTH_BEYOND_END) / CLOTH_BEYOND_SIGMA * trust) ** 2
@@ -338,15 +338,12 @@ def track_threads(
     order = sorted(strength, key=lambda n: -strength[n])
     centre_end, centre_pick = centre_phase(demods, cloth[::k, ::k], order[:3])
     a, b, q = next(n for n in order if n[0] and n[1])
-    lab = np.asarray(
-        cv2.cvtColor(np.clip(threads.picture.bgr, 0, 255) / np.float32(255.0), cv2.COLOR_BGR2Lab), dtype=np.float32
-    )
     maps = _pitch_maps(threads)
     tracks: list[SystemTrack] = []
     for along, sides in ((0, ("left", "right")), (1, ("start", "end"))):
         profile, _ = _profile(planes, wide, along, (b if along == 0 else a) / q)
         cut = (sides[0] in cut_off, sides[1] in cut_off)
-        start, stop, flags = _end_costs(threads, lab, along, cut)
+        start, stop, flags = _end_costs(threads, along, cut)
         centre = centre_end if along == 0 else centre_pick
         enough = ENOUGH["ends" if along == 0 else "picks"]
         comb = _comb(profile, cloth_span(cloth, along), centre, q, (start, stop), enough)
