@@ -6,7 +6,7 @@ Size: ISO/IEC 7810:2019, ID-1: 85.60 x 53.98 mm, thickness 0.76 mm, corner radiu
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -18,7 +18,7 @@ from .notices import Notice
 from .photo import Photo
 from .plane import Plane, apply_homography
 from .pose import PoseFit, PosePrior, align_with_photo, fit_pose, focal_px_from_35mm, tilt_and_distance
-from .quads import find_quads
+from .quads import find_cut_corners, find_quads
 
 __all__ = [
     "ID1_CORNER_RADIUS_MM",
@@ -26,6 +26,7 @@ __all__ = [
     "ID1_THICKNESS_MM",
     "BankCard",
     "find_bank_cards",
+    "find_cut_cards",
     "plane_of_card",
 ]
 
@@ -34,7 +35,7 @@ ID1_THICKNESS_MM = 0.76
 ID1_CORNER_RADIUS_MM = 3.18
 _RADIUS_LIMITS_MM = (1.6, 5.0)  # the standard's 2.88 to 3.48, widened by what blur and a worn corner do
 
-_REDUCED_SIDE_PX = 800
+_REDUCED_SIDE_PX = 640
 _TYPICAL_FOCAL_35MM = 27.0  # main cameras of phones lie between 23 and 30 (common practice)
 _EXIF_FOCAL_LOG_STD = 0.03  # whole-number tag, and the picture angle changes when focused close
 _UNKNOWN_FOCAL_LOG_STD = 0.35
@@ -43,6 +44,7 @@ _LEAST_COVERAGE = 0.35
 _LEAST_MEAN_COVERAGE = 0.6
 _LEAST_NET_STEP = 0.15
 _MAX_TILT_DEG = 45.0
+_MAX_PRIOR_STRAIN = 50.0  # chi square of 6 freedoms stays below 23 in 99.9 %; twice that for shadows and wear
 _LEAST_PX_PER_MM = 2.0  # coarser, the rounding of the corners cannot be told, and no thread could be counted
 _QUIET_LEVELS = 6.0  # scatter within 2 mm, in grey levels; cloth and wood have more, noise of a phone less
 _PLAIN_SHARE = 0.5  # a magnetic stripe and a signature field leave more than half of a card plain
@@ -85,26 +87,40 @@ def find_bank_cards(photo: Photo) -> tuple[BankCard, ...]:
     """
     bgr = photo.bgr
     height, width = bgr.shape[:2]
-    reduction = min(1.0, _REDUCED_SIDE_PX / max(height, width))
-    small = np.asarray(
-        cv2.resize(bgr, None, fx=reduction, fy=reduction, interpolation=cv2.INTER_AREA), dtype=np.uint8
-    )
+    small = _reduce(bgr)
     scale = np.array([width / small.shape[1], height / small.shape[0]])
     small_linear = linear_light(small)
     cards: list[BankCard] = []
     tried: list[NDArray[np.float64]] = []
+    refined: list[NDArray[np.float64]] = []
     for quad in find_quads(small):
+        if any(_same_place(quad, other, 2.0) for other in tried) or any(
+            _overlap(quad, c, scale) for c in cards
+        ):
+            continue
+        tried.append(quad)
         rough = _refine_small(small_linear, quad)
-        if rough is None or any(_same_place(rough, other, 3.0) for other in tried):
+        if rough is None or any(_same_place(rough, other, 1.0) for other in refined):
             continue
-        tried.append(rough)
-        if any(_overlap(rough, card, scale) for card in cards):
-            continue
+        refined.append(rough)
         card = _measure(photo, (rough + 0.5) * scale - 0.5)
         if card is not None:
             cards.append(card)
     cards.sort(key=lambda card: -card.seen_share)
     return tuple(cards)
+
+
+def find_cut_cards(photo: Photo) -> list[str]:
+    """Return the sides of the photo at which something like a card is cut off; to be asked when none was found."""
+    small = _reduce(photo.bgr)
+    return find_cut_corners(small)
+
+
+def _reduce(bgr: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    reduction = min(1.0, _REDUCED_SIDE_PX / max(bgr.shape[:2]))
+    return np.asarray(
+        cv2.resize(bgr, None, fx=reduction, fy=reduction, interpolation=cv2.INTER_AREA), dtype=np.uint8
+    )
 
 
 def _refine_small(linear: NDArray[np.float32], quad: NDArray[np.float64]) -> NDArray[np.float64] | None:
@@ -154,7 +170,8 @@ def _measure(photo: Photo, corners: NDArray[np.float64]) -> BankCard | None:
     if px_per_mm < _LEAST_PX_PER_MM:
         return None
     reach = 1.5 * px_per_mm + 3.0
-    origin, linear = _crop(photo.bgr, corners, margin_px=2 * reach)
+    origin, crop = _crop(photo.bgr, corners, margin_px=2 * reach)
+    linear = linear_light(crop)
     corners = corners - origin
     edges: EdgePoints | None = None
     for reach_px in (reach, max(6.0, 0.6 * px_per_mm + 3.0)):
@@ -176,29 +193,32 @@ def _measure(photo: Photo, corners: NDArray[np.float64]) -> BankCard | None:
         contrast=edges.contrast,
         net_step=edges.net_step,
     )
-    fit = _fit(photo, edges)
+    fit = _fit(photo, edges, _prior(photo))
+    if fit is not None and fit.prior_strain > _MAX_PRIOR_STRAIN and photo.focal_length_35mm is not None:
+        fit = _fit(
+            photo, edges, _prior(replace(photo, focal_length_35mm=None))
+        )  # a cropped photo keeps its tag
     if fit is None or not _is_id1(fit, edges, px_per_mm):
         return None
     radii = _corner_radii_mm(linear, origin, fit)
     radius = float(np.median(radii)) if radii else math.nan
     if not _RADIUS_LIMITS_MM[0] <= radius <= _RADIUS_LIMITS_MM[1]:
         return None
-    if _plain_share(photo.bgr, fit, px_per_mm) < _PLAIN_SHARE and not _surely_a_card(edges, radii):
+    if _plain_share(crop, origin, fit, px_per_mm) < _PLAIN_SHARE and not _surely_a_card(edges, radii):
         return None
     return BankCard(fit=fit, edges=edges, corner_radius_mm=radius, seen_share=float(edges.coverage.mean()))
 
 
 def _crop(
     bgr: NDArray[np.uint8], corners: NDArray[np.float64], margin_px: float
-) -> tuple[NDArray[np.float64], NDArray[np.float32]]:
+) -> tuple[NDArray[np.float64], NDArray[np.uint8]]:
     height, width = bgr.shape[:2]
     low = np.clip(np.floor(corners.min(axis=0) - margin_px), 0, [width - 1, height - 1]).astype(int)
     high = np.clip(np.ceil(corners.max(axis=0) + margin_px) + 1, low + 1, [width, height]).astype(int)
-    crop = np.ascontiguousarray(bgr[low[1] : high[1], low[0] : high[0]])
-    return low.astype(np.float64), linear_light(crop)
+    return low.astype(np.float64), np.ascontiguousarray(bgr[low[1] : high[1], low[0] : high[0]])
 
 
-def _fit(photo: Photo, edges: EdgePoints) -> PoseFit | None:
+def _fit(photo: Photo, edges: EdgePoints, prior: PosePrior) -> PoseFit | None:
     height, width = photo.bgr.shape[:2]
     return fit_pose(
         edges.points_px,
@@ -208,7 +228,7 @@ def _fit(photo: Photo, edges: EdgePoints) -> PoseFit | None:
         size_mm=ID1_SIZE_MM,
         thickness_mm=ID1_THICKNESS_MM,
         centre_px=((width - 1) / 2.0, (height - 1) / 2.0),
-        prior=_prior(photo),
+        prior=prior,
     )
 
 
@@ -217,7 +237,7 @@ def _is_id1(fit: PoseFit, edges: EdgePoints, px_per_mm: float) -> bool:
     straight_px = max(0.4, 0.06 * px_per_mm)  # thread ends and torn paper wander by more
     if float(np.median(edges.std_px)) > straight_px or float(edges.std_px.max()) > 2.5 * straight_px:
         return False
-    if fit.rms_px > max(0.8, 0.12 * px_per_mm):
+    if fit.rms_px > max(0.8, 0.12 * px_per_mm) or fit.prior_strain > _MAX_PRIOR_STRAIN:
         return False
     tilt, _ = tilt_and_distance(fit.px_from_card_mm, fit.lens.focal_px, fit.lens.centre_px)
     return tilt < _MAX_TILT_DEG
@@ -229,7 +249,9 @@ def _surely_a_card(edges: EdgePoints, radii: list[float]) -> bool:
     return float(edges.coverage.min()) > 0.9 and sum(low <= radius <= high for radius in radii) >= 3
 
 
-def _plain_share(bgr: NDArray[np.uint8], fit: PoseFit, px_per_mm: float) -> float:
+def _plain_share(
+    bgr: NDArray[np.uint8], origin: NDArray[np.float64], fit: PoseFit, px_per_mm: float
+) -> float:
     """Share of the card's face, in cells of 2 mm, that shows no texture."""
     sampling, cell = 4.0, 8
     width, height = (int(side * sampling) for side in ID1_SIZE_MM)
@@ -240,16 +262,21 @@ def _plain_share(bgr: NDArray[np.uint8], fit: PoseFit, px_per_mm: float) -> floa
             [0, 0, 1.0],
         ]
     )
-    source, px_from_flat = bgr, fit.px_from_card_mm @ card_from_flat
+    source, px_from_flat = (
+        bgr,
+        np.array([[1, 0, -origin[0]], [0, 1, -origin[1]], [0, 0, 1.0]]) @ fit.px_from_card_mm,
+    )
+    px_from_flat = px_from_flat @ card_from_flat
     reduction = 1.3 * sampling / px_per_mm
     if reduction < 0.9:
-        source = np.asarray(
-            cv2.resize(bgr, None, fx=reduction, fy=reduction, interpolation=cv2.INTER_AREA), dtype=np.uint8
-        )
-        shift = (reduction - 1) / 2
-        px_from_flat = np.array([[reduction, 0, shift], [0, reduction, shift], [0, 0, 1.0]]) @ px_from_flat
+        size = (max(1, round(bgr.shape[1] * reduction)), max(1, round(bgr.shape[0] * reduction)))
+        source = np.asarray(cv2.resize(bgr, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+        fx, fy = size[0] / bgr.shape[1], size[1] / bgr.shape[0]
+        px_from_flat = np.array([[fx, 0, (fx - 1) / 2], [0, fy, (fy - 1) / 2], [0, 0, 1.0]]) @ px_from_flat
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    flat = cv2.warpPerspective(source, px_from_flat, (width, height), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    flat = cv2.warpPerspective(
+        source, px_from_flat, (width, height), flags=flags, borderMode=cv2.BORDER_REPLICATE
+    )
     rim = int(3 * sampling)
     face = flat[rim:-rim, rim:-rim].astype(np.float32)
     rows, columns = face.shape[0] // cell, face.shape[1] // cell
@@ -306,7 +333,7 @@ def plane_of_card(photo: Photo, card: BankCard) -> Plane:
     fit = card.fit
     px_from_mm, card_from_mm = align_with_photo(fit.px_from_card_mm, photo.bgr.shape)
     tilt, distance = tilt_and_distance(fit.px_from_card_mm, fit.lens.focal_px, fit.lens.centre_px)
-    known_focal = photo.focal_length_35mm is not None
+    known_focal = fit.prior.focal_log_std < _UNKNOWN_FOCAL_LOG_STD
     plane = Plane(px_from_mm=px_from_mm, source="bank-card", lens=fit.lens)
     outline_mm = apply_homography(np.asarray(np.linalg.inv(card_from_mm)), _outline_mm())
     return Plane(

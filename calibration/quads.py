@@ -9,11 +9,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["colour_gradient", "find_quads"]
+__all__ = ["colour_gradient", "find_cut_corners", "find_quads"]
 
-# Grey levels per pixel on the reduced picture. Steps of about 1.5 make sure that for every card contrast one
+# Grey levels per pixel on the reduced picture. Steps of 1.6 make sure that for every card contrast one
 # threshold lies between the texture inside and the step at the edge.
-_THRESHOLDS = (2.0, 3.0, 4.5, 7.0, 11.0, 17.0, 26.0)
+_THRESHOLDS = (2.0, 3.2, 5.0, 8.0, 13.0, 21.0)
 _CLOSINGS_PX = (0, 2)  # closes gaps of an edge up to twice this width
 
 
@@ -65,8 +65,10 @@ def _disc(radius: int) -> NDArray[np.uint8]:
     )
 
 
-def _hulls(mask: NDArray[np.uint8], limits: tuple[float, float]) -> Iterator[NDArray[np.float64]]:
-    """Convex hulls of the mask's parts whose box has a plausible size."""
+def _hulls(
+    mask: NDArray[np.uint8], limits: tuple[float, float], least_filling: float = 0.8
+) -> Iterator[NDArray[np.float64]]:
+    """Convex hulls of the mask's parts whose box has a plausible size and that fill them well enough."""
     count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4, ltype=cv2.CV_32S)
     boxes = stats[:, cv2.CC_STAT_WIDTH].astype(np.float64) * stats[:, cv2.CC_STAT_HEIGHT]
     for index in range(1, count):
@@ -79,7 +81,7 @@ def _hulls(mask: NDArray[np.uint8], limits: tuple[float, float]) -> Iterator[NDA
         hull = cv2.convexHull(contour).reshape(-1, 2)
         hull_area = cv2.contourArea(hull)
         # A card hidden at one corner still fills most of its hull.
-        if limits[0] <= hull_area <= limits[1] and cv2.contourArea(contour) > 0.8 * hull_area:
+        if limits[0] <= hull_area <= limits[1] and cv2.contourArea(contour) > least_filling * hull_area:
             yield hull.astype(np.float64) + np.array([x, y])
 
 
@@ -137,3 +139,62 @@ def _card_like(corners: NDArray[np.float64]) -> bool:
     ratio = (sides[0] + sides[2]) / (sides[1] + sides[3])
     ratio = max(ratio, 1 / ratio)
     return bool(cv2.isContourConvex(corners.astype(np.float32))) and 1.15 < ratio < 2.2
+
+
+def find_cut_corners(bgr: NDArray[np.uint8]) -> list[str]:
+    """Find plain parts that run out of the picture and show a right-angled corner inside: cards cut off.
+
+    Parameters
+    ----------
+    bgr : ndarray of uint8, shape (M, N, 3)
+        Reduced photo.
+
+    Returns
+    -------
+    list of str
+        At which sides of the photo ("left", "right", "top", "bottom") the largest such part is cut off.
+    """
+    gradient = colour_gradient(bgr)
+    height, width = gradient.shape
+    limits = (0.004 * height * width, 0.3 * height * width)
+    best: tuple[float, list[str]] = (0.0, [])
+    for threshold in _THRESHOLDS[1:]:
+        edges = (gradient > threshold).astype(np.uint8)
+        barrier = np.asarray(cv2.dilate(edges, _disc(1)), dtype=np.uint8)
+        for hull in _hulls(np.asarray(1 - barrier, dtype=np.uint8), limits, least_filling=0.93):
+            sides = _sides_touched(hull, width, height)
+            area = cv2.contourArea(hull.astype(np.float32))
+            if 1 <= len(sides) <= 2 and area > best[0] and _has_inner_corner(hull, width, height):
+                best = (area, sides)
+    return best[1]
+
+
+def _sides_touched(hull: NDArray[np.float64], width: int, height: int) -> list[str]:
+    low, high = hull.min(axis=0), hull.max(axis=0)
+    touches = {
+        "left": low[0] < 2,
+        "right": high[0] > width - 3,
+        "top": low[1] < 2,
+        "bottom": high[1] > height - 3,
+    }
+    return [side for side, touched in touches.items() if touched]
+
+
+def _has_inner_corner(hull: NDArray[np.float64], width: int, height: int) -> bool:
+    """Tell whether two long straight edges away from the picture's border meet at nearly a right angle."""
+    perimeter = cv2.arcLength(hull.astype(np.float32), True)
+    outline = (
+        cv2.approxPolyDP(hull.astype(np.float32), 0.012 * perimeter, True).reshape(-1, 2).astype(np.float64)
+    )
+    if not 3 <= len(outline) <= 10:
+        return False
+    vectors = np.roll(outline, -1, axis=0) - outline
+    lengths = np.linalg.norm(vectors, axis=1)
+    middle = outline + vectors / 2
+    inner = (middle[:, 0] > 4) & (middle[:, 0] < width - 5) & (middle[:, 1] > 4) & (middle[:, 1] < height - 5)
+    straight = np.flatnonzero(inner & (lengths > 0.15 * perimeter))
+    for i, j in itertools.combinations(straight, 2):
+        cosine = abs(float(vectors[i] @ vectors[j])) / (lengths[i] * lengths[j])
+        if cosine < 0.34:  # 70 to 110 degrees
+            return True
+    return False

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from .bank_card import BankCard, find_bank_cards, plane_of_card
+from .bank_card import BankCard, find_bank_cards, find_cut_cards, plane_of_card
 from .budget import BudgetLine, rectangular_percent
 from .errors import ScaleError, UsageError
 from .notices import Notice
@@ -94,6 +94,7 @@ def find_scale(
         plane = _bank(photo)
         if plane is not None:
             return plane
+        _refuse_cut_card(photo)
     raise ScaleError("no-card", f"No reference card was found in {photo.name}.", _LAY_A_CARD)
 
 
@@ -202,6 +203,16 @@ def _bank(photo: Photo) -> Plane | None:
             "Leave only one card in the photo.",
         )
     return plane_of_card(photo, cards[0]) if cards else None
+
+
+def _refuse_cut_card(photo: Photo) -> None:
+    sides = find_cut_cards(photo)
+    if sides:
+        raise ScaleError(
+            "card-cut-off",
+            f"No whole card was found in {photo.name}; something like one is cut off at the {' and '.join(sides)}.",
+            "Take the photo again with the whole card in it.",
+        )
 
 
 def _places(photo: Photo, cards: Sequence[BankCard]) -> str:
