@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from .rounding import plain, with_uncertainty
@@ -25,6 +25,7 @@ _SCALE_WORDS = {
     "given": "given by hand",
     "scan": "resolution of the scan",
 }
+_DOUBT_CODES = ("ends-unsure", "picks-unsure")
 _FACE_WORDS = {
     "balanced": "warp and weft both show",
     "warp-faced": "warp-faced: the ends cover the picks",
@@ -39,7 +40,8 @@ def sett_text(result: SettResult, plane: Plane, *, picture: str | None = None) -
     blocks = [f"{printable(result.photo)}: {verdict}", "\n".join(_table(result, plane))]
     if result.verdict == "unsure":
         blocks.append(_doubt(result, columns))
-    notices = dict.fromkeys((*plane.notices, *result.notices))
+    told = _DOUBT_CODES if result.verdict == "unsure" else ()  # `_doubt` says these with their figures
+    notices = dict.fromkeys(n for n in (*plane.notices, *result.notices) if n.code not in told)
     if notices:
         blocks.append(
             "\n".join(
@@ -85,7 +87,8 @@ def explain_text(result: SettResult, plane: Plane) -> str:
         ("picks", result.picks.budget, _relative_u95(result.picks)),
     ):
         if lines:
-            blocks.append("\n".join(_budget_lines(title, lines, total)))
+            inherited = () if title == "scale" else plane.budget
+            blocks.append("\n".join(_budget_lines(title, lines, total, inherited)))
     return "\n\n".join(blocks) if blocks else "  No uncertainty budget: the scale is not known."
 
 
@@ -163,17 +166,17 @@ def _weave_words(result: SettResult) -> str:
 def _doubt(result: SettResult, columns: int) -> str:
     """Return both readings and what the weaver can do to settle the matter."""
     lines = []
+    codes = {notice.code for notice in result.notices}
     for name, reading in (("ends", result.ends), ("picks", result.picks)):
-        if not reading.alternatives_per_inch:
+        if not reading.alternatives_per_inch or f"{name}-unsure" not in codes:
             continue
         unit = "per 1000 px" if reading.per_inch is None else "per inch"
         first = reading.per_1000_px if reading.per_inch is None else reading.per_inch
-        others = " or ".join(plain(other) for other in reading.alternatives_per_inch)
-        lines.append(
-            f"  The {name} can be read as {plain(first)} or as {others} {unit}; the first is likelier."
-        )
+        others = " or as ".join(plain(other) for other in reading.alternatives_per_inch)
+        told = f"The {name} can be read as {plain(first)} or as {others} {unit}; the first is likelier."
+        lines.append(paragraph(told, columns=columns, indent="  "))
     if not lines:
-        lines.append("  The threads show too faintly for a number to be trusted.")
+        lines.append("  What was found is not sure enough to warp by.")
     advice = (
         "count one inch by eye and say what you found (--expect-ends 20..30, --expect-picks 10..14), give the number "
         "of ends you warped (--ends-warped 48) or the weave (--weave plain), or take a sharper photo from nearer."
@@ -191,13 +194,20 @@ def _check_by_eye(result: SettResult, picture: str | None) -> str:
     return "add --picture marks.jpg to see every tenth end and pick marked on your photo, and count between the marks."
 
 
-def _budget_lines(title: str, lines: Iterable[BudgetLine], total: float | None) -> list[str]:
-    rows = [(line.name, f"{2 * line.standard_percent:.2f} %", line.origin) for line in lines]
-    name_width = max(len(row[0]) for row in rows)
+def _budget_lines(
+    title: str, lines: Sequence[BudgetLine], total: float | None, scale: Sequence[BudgetLine] = ()
+) -> list[str]:
+    """Return one budget as text; what a reading inherits from the scale is one line in it."""
+    own = [line for line in lines if line not in scale]
+    rows = [(line.name, 2 * line.standard_percent, line.origin) for line in own]
+    if len(own) < len(lines):
+        inherited = sum(line.standard_percent**2 for line in lines if line in scale) ** 0.5
+        rows.append(("scale", 2 * inherited, "as above"))
+    name_width = max(len(name) for name, _, _ in rows)
     out = [f"  Where the doubt in the {title} comes from (95 %, each source alone)"]
-    out.extend(f"    {name.ljust(name_width)}  {size.rjust(7)}  {origin}" for name, size, origin in rows)
+    out.extend(f"    {name.ljust(name_width)}  {size:5.2f} %  {origin}" for name, size, origin in rows)
     if total is not None:
-        out.append(f"    {'together'.ljust(name_width)}  {f'{total:.2f} %'.rjust(7)}")
+        out.append(f"    {'together'.ljust(name_width)}  {total:5.2f} %")
     return out
 
 

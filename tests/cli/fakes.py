@@ -55,7 +55,7 @@ def fake_result(*, verdict: str = "measured") -> SettResult:
         sample=SampleReading(width_mm=30.77, width_u95_mm=0.28, length_mm=149.7, outline_px=OUTLINE),
     )
     if verdict == "unsure":
-        return replace(
-            result, verdict="unsure", picks=replace(picks, alternatives_per_inch=(23.92,), probability=0.7)
-        )
+        doubtful = replace(picks, alternatives_per_inch=(23.92,), probability=0.7)
+        notice = Notice("picks-unsure", "The picks can be read in more than one way in this photo.")
+        return replace(result, verdict="unsure", picks=doubtful, notices=(notice,))
     return result

@@ -34,6 +34,7 @@ def test_table_rounds_by_the_uncertainty_and_names_units():
 def test_unsure_lists_both_readings_and_what_to_do():
     text = sett_text(fake_result(verdict="unsure"), fake_plane())
     assert "The picks can be read as 11.96 or as 23.92 per inch" in text
+    assert "in more than one way" not in text  # said once, with figures
     assert "What to do: " in text
     assert "--weave" in text
     assert headline(fake_result(verdict="unsure")).startswith("unsure: ")
