@@ -51,7 +51,9 @@ def _lab(bgr: FloatPlane) -> FloatPlane:
 
 def _table_histogram(bgr: FloatPlane) -> FloatPlane:
     shaded = (1.0 - LIT_SHARE) / (len(SHADES) - 1)
-    parts = [_histogram(_lab(bgr * np.float32(s))) * np.float32(LIT_SHARE if s == 1.0 else shaded) for s in SHADES]
+    parts = [
+        _histogram(_lab(bgr * np.float32(s))) * np.float32(LIT_SHARE if s == 1.0 else shaded) for s in SHADES
+    ]
     return np.asarray(np.sum(parts, axis=0), dtype=np.float32)
 
 

@@ -18,7 +18,9 @@ __all__ = ["Comb", "ThreadSample", "fit_comb", "learn_sample", "likeness"]
 
 FloatArray = NDArray[np.float64]
 
-SPACING_SIGMA = 0.16  # spread of ln(spacing) between neighbours in hand-woven cloth (common practice: 10 to 15 %)
+SPACING_SIGMA = (
+    0.16  # spread of ln(spacing) between neighbours in hand-woven cloth (common practice: 10 to 15 %)
+)
 SHORTEST, LONGEST = 0.5, 1.75  # spacings tried, in threads
 SAMPLE_WORTH = 4.0  # largest log-likelihood that one thread's looks may contribute
 LEAST = -0.75  # an outermost thread may look unlike the others and still be one
@@ -109,7 +111,9 @@ def likeness(profile: FloatArray, sample: ThreadSample, *, enough: float) -> Flo
     out = np.zeros((len(sample.looks), cols))
     for r, looks in enumerate(sample.looks):
         energy = float((sample.precision[:, None] * looks**2).sum())
-        match = (sample.precision[:, None, None] * window * looks[:, None]).sum(axis=(0, 2)) / (energy + 1e-12)
+        match = (sample.precision[:, None, None] * window * looks[:, None]).sum(axis=(0, 2)) / (
+            energy + 1e-12
+        )
         # Neighbouring pixels and features are not independent: about three looks count per thread and feature.
         worth = min(SAMPLE_WORTH, 3.0 * energy / (PX_PER_THREAD * looks.shape[0]))
         out[r] = worth * np.clip(2.0 * (match - enough), LEAST, 1.25)
@@ -152,7 +156,9 @@ def fit_comb(
     classes, width, pad = len(score), 2 * COUNT_SLACK + 1, int(steps[-1])
     rows = np.arange(last - first + 1)
     # Slot s of a row stands for "this is thread number row // k + s - COUNT_SLACK, counted from 0".
-    source = np.arange(width)[None, None] - 1 + (rows[:, None] // k - (rows[:, None] - steps) // k)[:, :, None]
+    source = (
+        np.arange(width)[None, None] - 1 + (rows[:, None] // k - (rows[:, None] - steps) // k)[:, :, None]
+    )
     outside = (source < 0) | (source >= width)
     source = np.where(outside, width, source)
     gap = np.clip(rows[:, None] + first - steps // 2, 0, len(spacing) - 1)
@@ -201,7 +207,9 @@ def _read_back(
         return Comb(centres=np.zeros(0), likeness=np.zeros(0), count_probability={}, classes=np.zeros(0, int))
     by_slot = final.max(axis=2)
     counts = np.arange(len(final))[:, None] // k + np.arange(final.shape[1])[None] - COUNT_SLACK + 1
-    top_by_count = {int(c): float(by_slot[counts == c].max()) for c in np.unique(counts[np.isfinite(by_slot)])}
+    top_by_count = {
+        int(c): float(by_slot[counts == c].max()) for c in np.unique(counts[np.isfinite(by_slot)])
+    }
     r, s, c = (int(v) for v in np.unravel_index(int(np.argmax(final)), final.shape))
     places, classes = [], []
     while True:

@@ -104,9 +104,7 @@ def _local(plane: FloatPlane) -> FloatPlane:
     """Wide Gaussian mean, worked out on a picture a quarter the size: it holds no finer detail anyway."""
     rows, cols = plane.shape
     small = cv2.resize(plane, (max(1, cols // 4), max(1, rows // 4)), interpolation=cv2.INTER_AREA)
-    small = cv2.GaussianBlur(
-        small, (0, 0), LOCAL_THREADS * PX_PER_THREAD / 4, borderType=cv2.BORDER_REFLECT
-    )
+    small = cv2.GaussianBlur(small, (0, 0), LOCAL_THREADS * PX_PER_THREAD / 4, borderType=cv2.BORDER_REFLECT)
     return np.asarray(cv2.resize(small, (cols, rows), interpolation=cv2.INTER_LINEAR), dtype=np.float32)
 
 
@@ -210,7 +208,6 @@ class Demodulator:
         turn_x = np.exp(2j * np.pi * (centre_x / self._cols - freq_x) * np.arange(self.shape[1]))
         turn_y = np.exp(2j * np.pi * (centre_y / self._rows - freq_y) * np.arange(self.shape[0]))
         return np.asarray(signal * turn_x * turn_y[:, None] / k**2, dtype=np.complex64)
-
 
     def strength(self, freq_x: float, freq_y: float, *, width: float = 0.04) -> float:
         """Root-mean-square amplitude of the component at a node, cycles per thread, in a narrow band."""

@@ -56,9 +56,7 @@ def _vote(signal: ComplexPlane, cloth: FloatPlane) -> complex:
     return mean * abs(mean) ** 3
 
 
-def centre_phase(
-    demods: dict[str, Demodulator], cloth: FloatPlane, nodes: list[Node]
-) -> tuple[float, float]:
+def centre_phase(demods: dict[str, Demodulator], cloth: FloatPlane, nodes: list[Node]) -> tuple[float, float]:
     """Thread centre relative to the whole index, threads, for ends and picks.
 
     Parameters

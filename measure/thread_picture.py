@@ -15,7 +15,6 @@ from .phase import (
     LatticePicture,
     blur,
     combine_routes,
-    lattice_picture,
     unwrap_weighted,
 )
 
@@ -80,9 +79,7 @@ class ThreadPicture:
         return _bilinear(self.grid_x_px, p, q), _bilinear(self.grid_y_px, p, q)
 
 
-def _bilinear(
-    plane: FloatPlane, row: NDArray[np.float64], col: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _bilinear(plane: FloatPlane, row: NDArray[np.float64], col: NDArray[np.float64]) -> NDArray[np.float64]:
     """Linear interpolation that goes straight on beyond the border."""
     r0 = np.clip(np.floor(row).astype(int), 0, plane.shape[0] - 2)
     c0 = np.clip(np.floor(col).astype(int), 0, plane.shape[1] - 2)
@@ -233,7 +230,10 @@ def resample_on_threads(
             scale_x=1.0,
             scale_y=1.0,
         ),
-        seen=(map_x >= 0) & (map_x <= source.bgr.shape[1] - 1) & (map_y >= 0) & (map_y <= source.bgr.shape[0] - 1),
+        seen=(map_x >= 0)
+        & (map_x <= source.bgr.shape[1] - 1)
+        & (map_y >= 0)
+        & (map_y <= source.bgr.shape[0] - 1),
         first_end=first_end,
         first_pick=first_pick,
         grid_x_px=grid_x,
@@ -244,7 +244,11 @@ def resample_on_threads(
 def _sample(plane: FloatPlane, x: FloatPlane, y: FloatPlane) -> FloatPlane:
     return np.asarray(
         cv2.remap(
-            plane, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+            plane,
+            x.astype(np.float32),
+            y.astype(np.float32),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
         ),
         dtype=np.float32,
     )
@@ -255,5 +259,5 @@ def _upsample(plane: FloatPlane, size: tuple[int, int]) -> FloatPlane:
     k = PX_PER_THREAD
     x = np.arange(size[0], dtype=np.float32) / k
     y = np.arange(size[1], dtype=np.float32) / k
-    map_x, map_y = np.meshgrid(x, y)
+    map_x, map_y = (np.asarray(m, dtype=np.float32) for m in np.meshgrid(x, y))
     return _sample(np.asarray(plane, dtype=np.float32), map_x, map_y)

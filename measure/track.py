@@ -40,6 +40,8 @@ class SystemTrack:
         Threads from the first to the last one seen (0 when nothing could be tracked).
     count_low, count_high : int
         Narrowest run of counts that holds at least 95 % of the probability.
+    count_std : float
+        Standard deviation of the count.
     probability : float
         Probability of `count` among the counts tried; it does not cover a wrong pitch.
     positions_px : ndarray of shape (count,)
@@ -49,7 +51,9 @@ class SystemTrack:
     stations_px : ndarray of shape (count, S)
         The coordinate along the thread (y for ends, x for picks) of every point of `lines_px`.
     centres_index : ndarray of shape (count,)
-        Thread centres in the smooth index of `Tracks.threads`.
+        Thread centres on the grid of `Tracks.threads`: 0 is its first column (row), 1 the next.
+    place_in_repeat : ndarray of shape (count,)
+        Place of every thread in the rhythm of the weave, 0 .. repeat - 1.
     likeness : ndarray of shape (count,)
         How clearly each thread shows; about 4 is clear, below 0 it was placed by its neighbours.
     slips : tuple of int
@@ -73,11 +77,13 @@ class SystemTrack:
     count: int
     count_low: int
     count_high: int
+    count_std: float
     probability: float
     positions_px: FloatArray
     lines_px: FloatArray
     stations_px: FloatArray
     centres_index: FloatArray
+    place_in_repeat: NDArray[np.int_]
     likeness: FloatArray
     slips: tuple[int, ...]
     pitch_px: float
@@ -101,9 +107,11 @@ class Tracks:
         Smooth thread index as a function of place, on a coarse grid of the patch (whole numbers are not yet thread
         centres: see `SystemTrack.centres_index`).
     nodes : tuple of (Node, float)
-        Strongest fractional nodes of the weave's rhythm, strongest first.
+        Fractional nodes of the weave's rhythm and their strength, strongest first.
     pitch_map_px : tuple of two ndarrays of float32, shape (P, Q)
         Local spacing of ends and of picks at the nodes of `threads`, at right angles to the threads.
+    planes : dict of ndarray of float32, shape (M, N)
+        Colour-blind feature planes of ``threads.picture`` (see `phase.feature_planes`).
     """
 
     ends: SystemTrack
@@ -112,9 +120,12 @@ class Tracks:
     field: IndexField
     nodes: tuple[tuple[Node, float], ...]
     pitch_map_px: tuple[FloatPlane, FloatPlane]
+    planes: dict[str, FloatPlane]
 
 
-def _profile(planes: dict[str, FloatPlane], cloth: FloatPlane, along: int, rhythm: float) -> tuple[FloatArray, FloatArray]:
+def _profile(
+    planes: dict[str, FloatPlane], cloth: FloatPlane, along: int, rhythm: float
+) -> tuple[FloatArray, FloatArray]:
     """Features averaged along the threads (C, N), scaled to their own spread, and the share of cloth (N,)."""
     own, other = ("x", "y") if along == 0 else ("y", "x")
 
@@ -166,13 +177,19 @@ def _end_costs(
 
 
 def _comb(
-    profile: FloatArray, span: tuple[int, int], centre: float, classes: int, ends: tuple[FloatArray, FloatArray], enough: float
+    profile: FloatArray,
+    span: tuple[int, int],
+    centre: float,
+    classes: int,
+    ends: tuple[FloatArray, FloatArray],
+    enough: float,
 ) -> Comb:
     """Learn the looks of a thread from the even grid, place all threads, learn again from them, place again."""
     k = PX_PER_THREAD
     inset = max(1.0, min(3.0, 0.1 * (span[1] - span[0]) / k))
     whole = np.arange(np.ceil(span[0] / k + inset), np.floor(span[1] / k - inset))
-    centres, kinds = (whole + centre) * k, whole.astype(int) % classes
+    centres = np.asarray((whole + centre) * k, dtype=np.float64)
+    kinds = whole.astype(int) % classes
     spacing = np.full(profile.shape[1], float(k))
     comb = Comb(centres=np.zeros(0), likeness=np.zeros(0), count_probability={}, classes=np.zeros(0, int))
     for _ in range(ROUNDS):
@@ -196,6 +213,11 @@ def _interval(probability: dict[int, float], count: int) -> tuple[int, int]:
         else:
             high, held = high + 1, held + above
     return low, high
+
+
+def _spread(probability: dict[int, float]) -> float:
+    counts, weights = np.array(list(probability)), np.array(list(probability.values()))
+    return float(np.sqrt(np.average((counts - np.average(counts, weights=weights)) ** 2, weights=weights)))
 
 
 def _pitch_maps(threads: ThreadPicture) -> tuple[FloatPlane, FloatPlane]:
@@ -230,7 +252,13 @@ def _slope(position: FloatArray) -> tuple[float, float]:
 
 
 def _summarise(
-    comb: Comb, threads: ThreadPicture, pitch_map: FloatPlane, field: IndexField, along: int, flags: set[str], classes: int
+    comb: Comb,
+    threads: ThreadPicture,
+    pitch_map: FloatPlane,
+    field: IndexField,
+    along: int,
+    flags: set[str],
+    classes: int,
 ) -> SystemTrack:
     k = PX_PER_THREAD
     count = len(comb.centres)
@@ -241,7 +269,8 @@ def _summarise(
         nothing = np.zeros((0, STATIONS))
         return SystemTrack(
             count=0, count_low=0, count_high=0, probability=0.0, positions_px=np.zeros(0), lines_px=nothing,
-            stations_px=nothing, centres_index=np.zeros(0), likeness=np.zeros(0), slips=(), pitch_px=float("nan"),
+            stations_px=nothing, centres_index=np.zeros(0), place_in_repeat=np.zeros(0, int),
+            likeness=np.zeros(0), count_std=float("nan"), slips=(), pitch_px=float("nan"),
             middle_pitch_px=float("nan"), middle_pitch_u_px=float("nan"), spacing_cv=float("nan"),
             coherence=float(np.median(coherence[on])) if on.any() else 0.0, flags=frozenset(flags | {"untracked"}),
         )  # fmt: skip
@@ -269,11 +298,13 @@ def _summarise(
         count=count,
         count_low=low,
         count_high=high,
+        count_std=_spread(comb.count_probability),
         probability=comb.count_probability.get(count, 0.0),
         positions_px=position,
         lines_px=lines,
         stations_px=stations,
-        centres_index=centres + (threads.first_end if along == 0 else threads.first_pick),
+        centres_index=centres,
+        place_in_repeat=comb.classes,
         likeness=comb.likeness,
         slips=tuple(int(j) for j in jumps),
         pitch_px=float((position[-1] - position[0]) / (count - 1) * lean),
@@ -353,6 +384,7 @@ def track_threads(
         picks=tracks[1],
         threads=threads,
         field=first_field,
-        nodes=tuple((n, strength[n]) for n in order[:6]),
+        nodes=tuple((n, strength[n]) for n in order),
         pitch_map_px=maps,
+        planes=planes,
     )

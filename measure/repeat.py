@@ -1,0 +1,260 @@
+"""The weave: its repeat averaged into one clean picture, its name, and which system covers the face.
+
+Everything is read in thread coordinates, where a weave of q ends and q picks shows as nodes at whole multiples of
+1/q cycles per thread off both axes. Stripes of dye lie on the axes and so cannot pass for a weave.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from .phase import PX_PER_THREAD, Demodulator, FloatPlane
+from .results import Face, WeaveName, WeaveReading
+from .rhythm import Node
+from .track import Tracks
+
+__all__ = ["RepeatPicture", "average_repeat", "float_classes", "read_weave"]
+
+FloatArray = NDArray[np.float64]
+
+REPEAT_PX = 16  # pixels per thread of the averaged picture
+MOST_THREADS = 48  # threads averaged each way: more adds nothing but time
+CLEAR_NODE = 2.5  # strength of the leading node over the usual one below which no weave is named
+CLOSED_RATIO = (
+    1.8  # picks so much wider apart than ends (or ends than picks) leave the other system no room to show
+)
+BOTH_DIAGONALS = (
+    0.6  # share in which both diagonals must rise together to be a basket and not a turning twill
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RepeatPicture:
+    """One repeat of the weave, averaged over the cloth.
+
+    Attributes
+    ----------
+    bgr : ndarray of uint8, shape (REPEAT_PX * picks, REPEAT_PX * ends, 3)
+        The picture, at least two threads each way.
+    ends, picks : int
+        Threads in it.
+    cells : int
+        Repeats averaged.
+    explained : float
+        Share of the structure (colour-blind edges and gaps, less what each end and each pick has of its own) in
+        one half of the repeats that the average of the other half predicts; 0 where there are too few repeats.
+    """
+
+    bgr: NDArray[np.uint8]
+    ends: int
+    picks: int
+    cells: int
+    explained: float
+
+
+def _sites(
+    tracks: Tracks, first: tuple[int, int], size: tuple[int, int], px: int
+) -> tuple[FloatArray, FloatArray]:
+    """Grid coordinates (column, row) of pixels so that thread n of the count lies at px * (n - first + 1/2)."""
+
+    def centres(positions: FloatArray, begin: int, count: int) -> FloatArray:
+        number = begin - 0.5 + (np.arange(count * px) + 0.5) / px
+        return np.interp(number, np.arange(len(positions)), positions)
+
+    across = centres(tracks.ends.centres_index, first[0], size[0])
+    down = centres(tracks.picks.centres_index, first[1], size[1])
+    return across, down
+
+
+def _on_threads(
+    bgr: NDArray[np.uint8], tracks: Tracks, first: tuple[int, int], size: tuple[int, int]
+) -> NDArray[np.uint8]:
+    """Resample the patch on its threads."""
+    across, down = _sites(tracks, first, size, REPEAT_PX)
+    at = np.meshgrid(across + tracks.threads.first_end, down + tracks.threads.first_pick)
+    x, y = tracks.threads.to_patch(*at)
+    picture = cv2.remap(
+        bgr, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    return np.asarray(picture, dtype=np.uint8)
+
+
+def _middle(places: NDArray[np.int_], repeat: int) -> tuple[int, int]:
+    """First thread and number of threads: whole repeats from the middle, beginning at place 0 of the rhythm."""
+    count = len(places)
+    size = min(count - 2 if count > 4 * repeat else count, MOST_THREADS) // repeat * repeat
+    begin = (count - size) // 2
+    for shift in range(repeat):
+        if begin + shift + size <= count and places[begin + shift] % repeat == 0:
+            return begin + shift, size
+    return begin, size
+
+
+def average_repeat(bgr: NDArray[np.uint8], tracks: Tracks, weave: WeaveReading) -> RepeatPicture:
+    """Average all repeats of the weave into one picture.
+
+    Parameters
+    ----------
+    bgr : ndarray of uint8, shape (M, N, 3)
+        The patch that was tracked.
+    tracks : Tracks
+    weave : WeaveReading
+        Repeat to average over; unknown repeats are shown as two threads by two.
+    """
+    m, n = weave.repeat_ends or 2, weave.repeat_picks or 2
+    if tracks.ends.count < m or tracks.picks.count < n:
+        blank = np.zeros((n * REPEAT_PX, m * REPEAT_PX, 3), np.uint8)
+        return RepeatPicture(bgr=blank, ends=m, picks=n, cells=0, explained=0.0)
+    begin_end, ends = _middle(tracks.ends.place_in_repeat, m)
+    begin_pick, picks = _middle(tracks.picks.place_in_repeat, n)
+    picture = _on_threads(bgr, tracks, (begin_end, begin_pick), (ends, picks))
+    shape = (picks // n, n * REPEAT_PX, ends // m, m * REPEAT_PX)
+    mean = picture.reshape(*shape, 3).mean(axis=(0, 2), dtype=np.float32)
+    return RepeatPicture(
+        bgr=np.clip(np.round(mean), 0, 255).astype(np.uint8),
+        ends=m,
+        picks=n,
+        cells=shape[0] * shape[2],
+        explained=_explained(tracks, (begin_end, begin_pick), (ends, picks), (m, n)),
+    )
+
+
+def _explained(
+    tracks: Tracks, first: tuple[int, int], size: tuple[int, int], repeat: tuple[int, int]
+) -> float:
+    """Share of one half's structure that the average repeat of the other half predicts."""
+    k = PX_PER_THREAD
+    across, down = _sites(tracks, first, size, k)
+    map_x, map_y = np.meshgrid((across * k).astype(np.float32), (down * k).astype(np.float32))
+    shape = (size[1] // repeat[1], repeat[1] * k, size[0] // repeat[0], repeat[0] * k)
+    if shape[0] * shape[2] < 8:
+        return 0.0
+    rest = whole = 0.0
+    for name in ("edge_x", "edge_y", "gap_x", "gap_y"):
+        plane = cv2.remap(tracks.planes[name], map_x, map_y, cv2.INTER_LINEAR)
+        own = plane.mean(axis=0, keepdims=True) + plane.mean(axis=1, keepdims=True) - plane.mean()
+        cells = (plane - own).reshape(shape).transpose(0, 2, 1, 3).reshape(-1, shape[1], shape[3])
+        # Odd and even cells: neighbours fall in different halves, so light and focus do not.
+        learned, held = cells[0::2].mean(axis=0), cells[1::2]
+        rest += float(((held - learned) ** 2).mean())
+        whole += float((held**2).mean())
+    return float(np.clip(1.0 - rest / max(whole, 1e-9), 0.0, 1.0))
+
+
+def float_classes(tracks: Tracks, node: Node) -> FloatArray:
+    """Describe how every class of crossings looks, shape (q, 2).
+
+    Crossings of end i and pick j with the same ``(a i + b j) mod q`` are alike in a weave led by the node (a, b, q).
+    First column: edges and gaps beside the crossing along the end, less those above and below it (positive where
+    the end floats, negative where the pick does). Second: dark lines along the end less those along the pick,
+    through the crossing itself.
+    """
+    a, b, q = node
+    x = tracks.ends.centres_index * PX_PER_THREAD
+    y = tracks.picks.centres_index * PX_PER_THREAD
+    half_x, half_y = 0.5 * np.gradient(x), 0.5 * np.gradient(y)
+    planes = {name: cv2.GaussianBlur(plane, (0, 0), 1.0) for name, plane in tracks.planes.items()}
+
+    def at(name: str, dx: int, dy: int) -> FloatPlane:
+        place_x, place_y = np.meshgrid(x + dx * half_x, y + dy * half_y)
+        sampled = cv2.remap(
+            planes[name], place_x.astype(np.float32), place_y.astype(np.float32), cv2.INTER_LINEAR
+        )
+        return np.asarray(sampled, dtype=np.float32)
+
+    beside = sum(at(name, dx, 0) for name in ("edge_x", "gap_x") for dx in (-1, 1))
+    above = sum(at(name, 0, dy) for name in ("edge_y", "gap_y") for dy in (-1, 1))
+    through = at("gap_x", 0, 0) - at("gap_y", 0, 0)
+    kind = (a * tracks.ends.place_in_repeat[None] + b * tracks.picks.place_in_repeat[:, None]) % q
+    looks = (np.asarray(beside - above), through)
+    return np.array([[float(np.median(look[kind == c])) for look in looks] for c in range(q)])
+
+
+def _warp_share(looks: FloatArray, node: Node) -> float:
+    """Share of crossings with the end on top, from the best split of the classes into two runs along an end."""
+    _, b, q = node
+    order = looks[(b * np.arange(q)) % q]  # classes in the order an end meets them
+    scaled = order / (order.std(axis=0) + 1e-6)
+    best, share = -1.0, 0.5
+    for size in range(1, q):
+        for begin in range(q):
+            run = np.zeros(q, bool)
+            run[(begin + np.arange(size)) % q] = True
+            gap = scaled[run].mean(axis=0) - scaled[~run].mean(axis=0)
+            within = sum(float(((scaled[s] - scaled[s].mean(axis=0)) ** 2).sum()) for s in (run, ~run))
+            worth = float((gap**2).sum()) * size * (q - size) / (within + 0.1 * q)
+            if order[run, 0].mean() > order[~run, 0].mean() and worth > best:
+                best, share = worth, size / q
+    return share
+
+
+def _together(tracks: Tracks, node: Node) -> float:
+    """How far both diagonals of a node are present at the same places, 0..1."""
+    a, b, q = node
+    cloth = tracks.threads.picture.cloth[::PX_PER_THREAD, ::PX_PER_THREAD]
+    both = none = 0.0
+    for name in ("light", "edge_x", "edge_y"):
+        found = Demodulator(tracks.planes[name])
+        size = (slice(0, cloth.shape[0]), slice(0, cloth.shape[1]))
+        rising = np.abs(found.node(a / q, b / q, width_x=0.06, width_y=0.06)[size]) * cloth
+        falling = np.abs(found.node(a / q, -b / q, width_x=0.06, width_y=0.06)[size]) * cloth
+        both += float(np.minimum(rising, falling).sum())
+        none += float(np.maximum(rising, falling).sum())
+    return both / (none + 1e-9)
+
+
+def _face(tracks: Tracks, name: WeaveName, lead: Node) -> Face:
+    ratio = tracks.picks.pitch_px / tracks.ends.pitch_px
+    if ratio > CLOSED_RATIO:
+        return "warp-faced"
+    if ratio < 1.0 / CLOSED_RATIO:
+        return "weft-faced"
+    if name not in ("twill", "satin"):
+        return "balanced"
+    share = _warp_share(float_classes(tracks, lead), lead)
+    if share > 0.6:
+        return "warp-faced"
+    return "weft-faced" if share < 0.4 else "balanced"
+
+
+def read_weave(tracks: Tracks) -> WeaveReading:
+    """Name the weave and its face from the rhythm of the floats.
+
+    Parameters
+    ----------
+    tracks : Tracks
+
+    Notes
+    -----
+    Only nodes off both axes are looked at: what ends or picks have of their own (dye, thickness) lies on the axes.
+    One diagonal family of q threads is a twill, or a satin where the step between neighbouring ends is neither one
+    thread nor its complement; both diagonals at the same places are a basket; (1/2, 1/2) alone is plain weave.
+    """
+    unknown = WeaveReading(name="unknown", repeat_ends=None, repeat_picks=None, face="balanced")
+    if tracks.ends.count < 6 or tracks.picks.count < 6:
+        return unknown
+    off_axis = [(node, s) for node, s in tracks.nodes if node[0] and node[1]]
+    lead, strength = off_axis[0]
+    usual = float(np.median([s for _, s in off_axis]))
+    if strength < CLEAR_NODE * usual:
+        return WeaveReading(
+            name="unknown", repeat_ends=None, repeat_picks=None, face=_face(tracks, "unknown", lead)
+        )
+    a, b, q = lead
+    name: WeaveName
+    if q == 2:
+        name = "plain"
+    elif np.gcd(a, q) != 1 or np.gcd(b, q) != 1:
+        name = "unknown"  # ribs and other weaves whose ends and picks repeat differently
+    elif (a - b) % q and (a + b) % q:
+        name = "satin"
+    elif q == 4 and _together(tracks, lead) > BOTH_DIAGONALS:
+        name = "basket"
+    else:
+        name = "twill"
+    ends, picks = q // int(np.gcd(a, q)), q // int(np.gcd(b, q))
+    return WeaveReading(name=name, repeat_ends=ends, repeat_picks=picks, face=_face(tracks, name, lead))
