@@ -105,7 +105,8 @@ def choose_fit(sighting: CardSighting, prior: CameraPrior) -> ChosenFit | None:
     freest = attempt(frozenset(limit), None, flat)
     if flat is None or freest is None:
         return None
-    noise = min(flat.noise_px, freest.noise_px)
+    # What paper, print and the simple lens model leave over moves whole markers: it is no reason to free anything.
+    noise = min(flat.noise_px, freest.noise_px) * math.sqrt(_spread(sighting, freest))
     best = attempt(freed, noise, flat)
     while best is not None:
         trials = {name: attempt(freed | {name}, noise, best) for name in sorted(set(limit) - freed)}

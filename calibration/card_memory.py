@@ -50,9 +50,10 @@ class CheckBars:
         low, high = BAR_RANGE_MM
         for name, value in (("horizontal", self.across_mm), ("vertical", self.upright_mm)):
             if not (math.isfinite(value) and low <= value <= high):
+                unit = " (was it centimetres?)" if low <= 10.0 * value <= high else ""
                 raise UsageError(
                     "check-bar-range",
-                    f"The {name} check bar cannot be {value:g} mm long; it is drawn {CHECK_BAR_MM:g} mm long.",
+                    f"The {name} check bar cannot be {value:g} mm long{unit}; it is drawn {CHECK_BAR_MM:g} mm long.",
                     f"Measure it again from line to line in millimetres; {low:g} to {high:g} is accepted. If it "
                     "really is that far off, print the card again at 100 % (actual size).",
                 )

@@ -306,7 +306,7 @@ def _rail_part(layout: CardLayout, part: int, parts: int) -> list[Rectangles | S
         items.append(Stroke(mm, 0.0, mm, reach, 0.3 if mm % 10 == 0 else 0.18))
     for k in range(1, round(RAIL_PART_MM / RAIL_PITCH_MM)):
         at = k * RAIL_PITCH_MM
-        items.append(Words(at, 9.6, f"{start + at:.0f}", 12.0, "bold", "centre"))
+        items.append(Words(at, 8.8, f"{start + at:.0f}", 12.0, "bold", "centre"))
     below = RAIL_ROW_TOP_MM[1] + 9.0
     items.append(Words(50.0, below, f"{part + 1} / {parts}", 14.0, "bold", "centre"))
     items.append(Words(90.0, below, str(layout.code), 12.0, "bold", "centre"))

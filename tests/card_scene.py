@@ -140,19 +140,19 @@ def photograph(
 
     `covers_mm` are rectangles (x, y, width, height) of striped cloth lying on the card.
     """
-    over = 2
     rng = np.random.default_rng(shot.seed)
-    wide, high = shot.width_px * over, shot.height_px * over
-    u, v = np.meshgrid((np.arange(wide) + 0.5) / over - 0.5, (np.arange(high) + 0.5) / over - 0.5)
-    f, (cx, cy) = shot.focal_px, shot.camera[:2, 2]
+    columns, rows = np.arange(shot.width_px), np.arange(shot.height_px)
+    u, v = np.meshgrid(columns.astype(np.float32), rows.astype(np.float32))
+    # Plain floats: NumPy's own would turn the large single-precision arrays into double precision.
+    f, cx, cy = shot.focal_px, (shot.width_px - 1) / 2, (shot.height_px - 1) / 2
     xd, yd = (u - cx) / f, (v - cy) / f
-    xu, yu = xd.copy(), yd.copy()
+    xu, yu = xd, yd
     for _ in range(12 if shot.k1 else 0):
         bend = 1.0 + shot.k1 * (xu**2 + yu**2)
         xu, yu = xd / bend, yd / bend
     turn, move = shot.pose
-    ray = np.stack([xu, yu, np.ones_like(xu)], axis=-1) @ turn  # in the card's frame
-    eye = -turn.T @ move
+    ray = np.stack([xu, yu, np.ones_like(xu)], axis=-1) @ turn.astype(np.float32)  # in the card's frame
+    eye = [float(value) for value in -turn.T @ move]
     z = np.zeros_like(xu)
     for _ in range(8 if shot.curl_mm else 1):
         reach = (z - eye[2]) / ray[..., 2]
@@ -161,29 +161,24 @@ def photograph(
     sx, sy = shot.print_scale
     map_x = ((x / sx - origin_mm[0]) * RASTER_PX_PER_MM - 0.5).astype(np.float32)
     map_y = ((y / sy - origin_mm[1]) * RASTER_PX_PER_MM - 0.5).astype(np.float32)
-    soft = cv2.GaussianBlur(raster, (0, 0), 0.5)
+    # The lens blur and the pixel's own width (a box one pixel wide has a standard deviation of 0.29) are applied to
+    # the raster, where they leave nothing for the sampling to alias.
+    sigma = math.hypot(shot.blur_px, 0.29) * RASTER_PX_PER_MM * shot.distance_mm / f
+    soft = cv2.GaussianBlur(raster.astype(np.float32) * 0.85 + 15.0, (0, 0), sigma)
     picture = cv2.remap(
         soft, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=table
     )
-    picture = picture.astype(np.float32) * 0.85 + 15.0
     for left, top, width, height in covers_mm:
         inside = (x > left) & (x < left + width) & (y > top) & (y < top + height)
         picture[inside] = (110 + 60 * np.sign(np.sin(2 * np.pi * x[inside] / 2.0))).astype(np.float32)
     if shot.shadow:
         edge = 1.0 / (1.0 + np.exp(-(u - 0.2 * v - 0.35 * shot.width_px) / (0.01 * shot.width_px)))
-        picture *= (1.0 - shot.shadow * (1.0 - edge)).astype(np.float32)
+        picture *= 1.0 - shot.shadow * (1.0 - edge)
     if shot.glare:
-        spot = np.exp(
-            -(
-                ((u - 0.15 * shot.width_px) ** 2 + (v - 0.2 * shot.height_px) ** 2)
-                / (0.09 * shot.width_px) ** 2
-            )
-        )
-        picture += (shot.glare * spot).astype(np.float32)
-    picture = cv2.GaussianBlur(picture, (0, 0), shot.blur_px * over)
-    picture = cv2.resize(picture, (shot.width_px, shot.height_px), interpolation=cv2.INTER_AREA)
-    picture = 255.0 * np.clip(picture / 255.0, 0.0, 1.0) ** (1.0 / shot.gamma)
-    picture += rng.normal(0.0, shot.noise, picture.shape)
+        away = (u - 0.15 * shot.width_px) ** 2 + (v - 0.2 * shot.height_px) ** 2
+        picture += shot.glare * np.exp(-away / (0.09 * shot.width_px) ** 2)
+    picture = 255.0 * np.clip(picture / 255.0, 0.0, 1.0) ** np.float32(1.0 / shot.gamma)
+    picture += shot.noise * rng.standard_normal(picture.shape, dtype=np.float32)
     grey = np.clip(np.round(picture), 0, 255).astype(np.uint8)
     coded = cv2.imencode(".jpg", grey, [cv2.IMWRITE_JPEG_QUALITY, shot.jpeg])[1]
     return np.asarray(cv2.imdecode(coded, cv2.IMREAD_COLOR), dtype=np.uint8)
