@@ -23,6 +23,7 @@ __all__ = [
     "ClothPatch",
     "curved_frame",
     "local_px_per_mm",
+    "look_up",
     "resample",
     "straight_frame",
     "straighten",
@@ -111,6 +112,18 @@ class ClothPatch:
     frame: ClothFrame
 
 
+def look_up(
+    image: NDArray[np.uint8],
+    map_px: NDArray[np.float32],
+    interpolation: int,
+    border: int = cv2.BORDER_CONSTANT,
+) -> NDArray[np.uint8]:
+    """Return the image at the positions (x, y) of a map of shape (M, N, 2)."""
+    # OpenCV takes None as the second map of a two-channel first; its type stubs do not know.
+    found = cv2.remap(image, map_px, None, interpolation, borderMode=border)  # type: ignore[call-overload]
+    return np.asarray(found, dtype=np.uint8)
+
+
 def straight_frame(start_mm: NDArray[np.float64], along: NDArray[np.float64], length_mm: float) -> ClothFrame:
     """Return the frame of a straight sample that begins at `start_mm` and runs along the unit vector `along`."""
     across = np.array([along[1], -along[0]])
@@ -190,8 +203,7 @@ def resample(
         scale = np.array([size[0] / source.shape[1], size[1] / source.shape[0]], dtype=np.float32)
         source = cv2.resize(source, size, interpolation=cv2.INTER_AREA).astype(np.uint8)
     position = (map_px - shift + np.float32(0.5)) * scale - np.float32(0.5)
-    bgr = cv2.remap(source, position, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    return bgr.astype(np.uint8, copy=False), map_px
+    return look_up(source, position, cv2.INTER_CUBIC, cv2.BORDER_REPLICATE), map_px
 
 
 def straighten(
@@ -242,5 +254,5 @@ def straighten(
         covered = np.zeros((height, width), dtype=np.uint8)
         cv2.fillPoly(covered, [np.round(centre + (corners - centre) * CARD_GROWTH).astype(np.int32)], 1)
         if covered.any():
-            mask &= cv2.remap(covered, map_px, None, cv2.INTER_NEAREST) == 0
+            mask &= look_up(covered, map_px, cv2.INTER_NEAREST) == 0
     return ClothPatch(bgr=bgr, mask=mask, px_per_mm=scale, u0_mm=u_range[0], v0_mm=v_range[0], frame=frame)

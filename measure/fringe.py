@@ -10,14 +10,16 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["pick_energy", "woven_limit"]
+__all__ = ["pick_energy", "pulse_spacing", "row_profile", "woven_limit"]
 
 FloatImage = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 Floats = NDArray[np.float64]
 
 STRIPS = 16  # parts of the width that are compared to follow slope and bow of the picks
-LEAST_STEP = 0.3  # natural logarithm: a change below a third between cloth and fringe is within the cloth's own
+LEAST_STEP = (
+    0.3  # natural logarithm: a change below a third between cloth and fringe is within the cloth's own
+)
 
 
 def pick_energy(bgr: NDArray[np.uint8], inside: Mask, px_per_mm: float) -> FloatImage:
@@ -49,14 +51,14 @@ def pick_energy(bgr: NDArray[np.uint8], inside: Mask, px_per_mm: float) -> Float
     return np.asarray(along / (change + max(floor, 1.0)), dtype=np.float32)
 
 
-def _profile(energy: FloatImage, seen: Mask) -> Floats:
+def row_profile(energy: FloatImage, seen: Mask) -> Floats:
     """Mean energy of every row over the pixels seen, NaN where too few are."""
     count = seen.sum(axis=1)
     total = np.where(seen, energy, 0).sum(axis=1, dtype=np.float64)
     return np.where(count >= 0.15 * seen.shape[1], total / np.maximum(count, 1), np.nan)
 
 
-def _first_pick(profile: Floats, px_per_mm: float) -> float | None:
+def _first_pick(profile: Floats, px_per_mm: float, weak_first: bool) -> float | None:
     """Find the outer edge of the first pick in a profile that runs from the fringe into the cloth.
 
     Every pick makes a pulse. The greatest value within one pick spacing is therefore even over the cloth, low over
@@ -69,8 +71,9 @@ def _first_pick(profile: Floats, px_per_mm: float) -> float | None:
         return None
     known = np.interp(np.arange(len(profile)), np.flatnonzero(good), profile[good])
     sigma = max(0.7, 0.08 * px_per_mm)
-    level = cv2.GaussianBlur(known.reshape(-1, 1), (0, 0), sigma, borderType=cv2.BORDER_REPLICATE)[:, 0]
-    pitch = _pulse_spacing(level[half:], px_per_mm)
+    blurred = cv2.GaussianBlur(known.reshape(-1, 1), (0, 0), sigma, borderType=cv2.BORDER_REPLICATE)
+    level = blurred[:, 0].astype(np.float64)
+    pitch = pulse_spacing(level[half:], px_per_mm)
     window = np.ones((max(3, round(1.1 * pitch)) | 1, 1), np.uint8)
     crest = cv2.dilate(level.reshape(-1, 1), window)[:, 0]
     step = max(1, round(pitch / 5))
@@ -92,7 +95,7 @@ def _first_pick(profile: Floats, px_per_mm: float) -> float | None:
     # The outermost pick often makes smaller pulses, for nothing holds it down from outside.
     low = max(0, round(first - 1.7 * pitch))
     calm = level[max(0, round(low - 1.5 * pitch)) : low]
-    if len(calm) > 2:
+    if weak_first and len(calm) > 2:
         floor = float(np.median(calm))
         small = max(1.8 * float(np.percentile(calm, 75)), floor + 0.12 * (pulse - floor))
         for row in low + np.flatnonzero(level[low:first] > small)[::-1]:
@@ -107,7 +110,7 @@ def _first_pick(profile: Floats, px_per_mm: float) -> float | None:
     return float(np.sum((first + np.arange(len(weight))) * weight) / np.sum(weight))
 
 
-def _pulse_spacing(level: Floats, px_per_mm: float) -> float:
+def pulse_spacing(level: Floats, px_per_mm: float) -> float:
     """Return a spacing within which a pick's pulse is nearly always met, in rows.
 
     Pulses are counted where the logarithm rises through its own moving mean: bright and dim stripes count alike.
@@ -135,7 +138,9 @@ def _levels(values: Floats, least_fringe: int, least_cloth: int) -> tuple[int, i
 
     fringe, cloth = np.meshgrid(np.arange(n), np.arange(n), indexing="ij")
     # What lies beyond the fringe may itself have two levels, the table and the ragged tips.
-    beyond = np.min(np.where(cloth <= fringe, misfit(np.zeros_like(cloth), cloth) + misfit(cloth, fringe), np.inf), axis=1)
+    beyond = np.min(
+        np.where(cloth <= fringe, misfit(np.zeros_like(cloth), cloth) + misfit(cloth, fringe), np.inf), axis=1
+    )
     cost = beyond[:, None] + misfit(fringe, cloth) + misfit(cloth, np.full_like(cloth, n))
     fringe_mean = (total[cloth] - total[fringe]) / np.maximum(cloth - fringe, 1)
     cloth_mean = (total[n] - total[cloth]) / np.maximum(n - cloth, 1)
@@ -151,7 +156,13 @@ def _levels(values: Floats, least_fringe: int, least_cloth: int) -> tuple[int, i
 
 
 def woven_limit(
-    energy: FloatImage, seen: Mask, columns: tuple[int, int], outer_row: int, inner_row: int, px_per_mm: float
+    energy: FloatImage,
+    seen: Mask,
+    columns: tuple[int, int],
+    rows: tuple[int, int],
+    px_per_mm: float,
+    *,
+    weak_first: bool = True,
 ) -> Floats | None:
     """Find the outer edge of the first pick as a curve over the width.
 
@@ -163,10 +174,13 @@ def woven_limit(
         Pixels the photo shows and the card leaves free.
     columns : tuple of int
         First and last column of the cloth.
-    outer_row, inner_row : int
+    rows : tuple of int
         A row outside the woven part (at most the tip of the fringe) and one well inside.
     px_per_mm : float
         Scale of the patch.
+    weak_first : bool
+        Whether a small pulse just outside the first strong one may be the first pick. Picks at the fringe lie
+        loose and show less; the outermost end lies tight.
 
     Returns
     -------
@@ -175,6 +189,7 @@ def woven_limit(
         is seen, as when the cloth runs out of the photo.
     """
     left, right = columns
+    outer_row, inner_row = rows
     width = right - left
     left, right = left + round(0.06 * width), right - round(0.06 * width)
     middle_row = (outer_row + inner_row) // 2
@@ -185,13 +200,13 @@ def woven_limit(
         seen = seen.copy()
         seen[:, left:right] &= open_columns[None, :]
     curve = _pick_course(energy, seen, (left, right), zone)
-    row = _limit_along(energy, seen, (left, right), curve, (outer_row, inner_row), px_per_mm)
+    row = _limit_along(energy, seen, (left, right), curve, rows, px_per_mm, weak_first)
     if row is None:
         return None
     # Once more with the course of the picks that lie next to the limit.
     zone = (round(row), min(inner_row, round(row + 15 * px_per_mm)))
     curve = _pick_course(energy, seen, (left, right), zone)
-    again = _limit_along(energy, seen, (left, right), curve, (outer_row, inner_row), px_per_mm)
+    again = _limit_along(energy, seen, (left, right), curve, rows, px_per_mm, weak_first)
     curve[2] += row if again is None else again
     return curve
 
@@ -234,7 +249,9 @@ def _pick_course(energy: FloatImage, seen: Mask, columns: tuple[int, int], zone:
     return np.array([a, b - 2 * a * middle, a * middle**2 - b * middle - half * bow / 3])
 
 
-def _liveliest(strips: FloatImage, linear: Floats, bent: Floats, slope: float, bow: float) -> tuple[float, float]:
+def _liveliest(
+    strips: FloatImage, linear: Floats, bent: Floats, slope: float, bow: float
+) -> tuple[float, float]:
     """Refine slope and bow: the sum over all strips varies most when they are in step."""
     rows = np.arange(strips.shape[0], dtype=np.float64)
 
@@ -258,6 +275,7 @@ def _limit_along(
     curve: Floats,
     rows: tuple[int, int],
     px_per_mm: float,
+    weak_first: bool,
 ) -> float | None:
     """Straighten the rows along a curve and find the limit, as an offset from the curve."""
     x = np.arange(*columns)
@@ -270,5 +288,5 @@ def _limit_along(
         > 0
     )
     free &= (grid_y >= 0) & (grid_y <= energy.shape[0] - 1)
-    found = _first_pick(_profile(flat.astype(np.float32), free), px_per_mm)
+    found = _first_pick(row_profile(flat.astype(np.float32), free), px_per_mm, weak_first)
     return None if found is None else found + rows[0]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 import cv2
 import numpy as np
@@ -12,25 +11,19 @@ from numpy.typing import NDArray
 from ..calibration.errors import SampleError
 from ..calibration.photo import Photo
 from ..calibration.plane import Plane
-from .fringe import pick_energy, woven_limit
-from .frame import ClothFrame, curved_frame, local_px_per_mm, resample, straight_frame
-from .selvedge import RowEdges, cloth_evidence, row_edges, station_means
+from .frame import ClothFrame, straight_frame, straighten
+from .outline import STATION_MM, measure_outline
+from .placing import WarpWay, coarse_frame, work_picture
 from .silhouette import CellPicture, Region, look_at_cells, regions, table_distance
 
-__all__ = ["Sample", "WarpWay", "find_sample"]
+__all__ = ["Sample", "WarpWay", "find_sample", "straighten"]
 
-Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
-WarpWay = Literal["auto", "down", "across"]
 
-BAND_RATIO = 2.0  # longer than this against its width, fringe included, a sample is a band
 MIN_ROUGHNESS = 0.7  # natural logarithm of energy above the table's: cloth has at least twice the table's
 ALL_CLOTH_ROUGHNESS = 1.5  # no table is as rough in two directions all over the photo
 RIVAL_SHARE = 0.4  # a second region this large against the first could be meant as well
 CARD_GROWTH = 1.06  # cards are found to within their edge; the shadow beside it is no table either
-WORK_MEGAPIXELS = 1.0
-STATION_MM = 5.0
-EDGE_STANDARD_MM = 0.12  # what blur, fuzz and shadow leave in the place of one edge, standard uncertainty
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,22 +72,6 @@ class Sample:
     end_curve: NDArray[np.float64]
     all_cloth: bool = False
     score: float = 0.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Work:
-    """The straightened working picture with its masks; `unit_px` is about a millimetre, also without a scale."""
-
-    bgr: NDArray[np.uint8]
-    u0_mm: float
-    v0_mm: float
-    px_per_mm: float
-    unit_px: float
-    region: Mask
-    in_photo: Mask
-    card: Mask
-    inner: Mask
-    outer: Mask
 
 
 def find_sample(
@@ -152,7 +129,26 @@ def find_sample(
             "if the whole picture is cloth, say so with --all-cloth.",
         )
     _refuse_rivals(found, cells)
-    return _measure(photo, plane, cells, found[0], known, warp)
+    region = found[0]
+    frame, region_width, is_band = coarse_frame(region, cells, plane, warp)
+    work = work_picture(photo, plane, cells, region, known, frame, region_width)
+    outline = measure_outline(plane, work, is_band=is_band)
+    return Sample(
+        frame=outline.frame,
+        outline_mm=outline.outline_mm,
+        left_u_mm=outline.left_u_mm,
+        right_u_mm=outline.right_u_mm,
+        station_v_mm=outline.station_v_mm,
+        v_start_mm=outline.v_start_mm,
+        v_end_mm=outline.v_end_mm,
+        width_mm=outline.width_mm,
+        width_u95_mm=outline.width_u95_mm,
+        is_band=is_band,
+        cut_off=outline.cut_off,
+        start_curve=outline.start_curve,
+        end_curve=outline.end_curve,
+        score=region.roughness,
+    )
 
 
 def _checked_area(
@@ -237,252 +233,3 @@ def _whole_picture(
         all_cloth=True,
         score=score,
     )
-
-
-def _coarse_frame(
-    region: Region, cells: CellPicture, plane: Plane, warp: WarpWay
-) -> tuple[ClothFrame, float, bool]:
-    """Return a first frame from the region's cells, the region's width, and whether it is a band."""
-    contours, _ = cv2.findContours(region.mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    contour = max(contours, key=cv2.contourArea)[:, 0, :].astype(np.float64)
-    border = plane.to_mm((contour + 0.5) * cells.cell_px - 0.5)
-    _, sides, turn = cv2.minAreaRect(border.astype(np.float32))
-    angle = np.deg2rad(turn)
-    axes = (np.array([np.cos(angle), np.sin(angle)]), np.array([-np.sin(angle), np.cos(angle)]))
-    long_axis = axes[0] if sides[0] >= sides[1] else axes[1]
-    is_band = max(sides) > BAND_RATIO * min(sides) and warp == "auto"
-    if is_band:
-        along = long_axis
-    elif warp == "across":
-        along = max(axes, key=lambda a: abs(a[0]))
-    else:
-        along = max(axes, key=lambda a: abs(a[1]))
-    leading = 0 if abs(along[0]) > abs(along[1]) else 1
-    along = along * np.sign(along[leading])
-    across = np.array([along[1], -along[0]])
-    y, x = np.nonzero(region.mask)
-    points = plane.to_mm((np.stack([x, y], axis=-1) + 0.5) * cells.cell_px - 0.5)
-    u, v = points @ across, points @ along
-    v0, length = float(v.min()), float(v.max() - v.min())
-    middle = (u.min() + u.max()) / 2
-    frame = straight_frame(middle * across + v0 * along, along, length)
-    if not (is_band and max(sides) > 3 * min(sides)):
-        return frame, float(u.max() - u.min()), is_band
-    # A band may lie in a curve: the middles of its cross-sections tell.
-    bounds = np.linspace(0, length, 25)
-    place, centre, span = [], [], []
-    for low, high in zip(bounds[:-1], bounds[1:], strict=True):
-        chosen = u[(v - v0 >= low) & (v - v0 < high)]
-        if len(chosen) > 3:
-            place.append((low + high) / 2)
-            centre.append((chosen.min() + chosen.max()) / 2)
-            span.append(chosen.max() - chosen.min())
-    weight = np.ones(len(place))
-    weight[[0, -1]] = 0.2  # the fringe may spread to one side
-    fit = np.polyfit(np.array(place) / length, centre, 3, w=weight)
-    t = np.linspace(0, 1, 25)
-    nodes = (v0 + t * length)[:, None] * along + np.polyval(fit, t)[:, None] * across
-    return curved_frame(nodes), float(np.percentile(span, 90)), is_band
-
-
-def _work_picture(
-    photo: Photo,
-    plane: Plane,
-    cells: CellPicture,
-    region: Region,
-    known: Mask,
-    frame: ClothFrame,
-    width: float,
-) -> _Work:
-    cell_mm = cells.cell_px / local_px_per_mm(plane, frame)
-    margin = 6 * cell_mm
-    length = float(frame.v_mm[-1])
-    u_range = (-width / 2 - margin, width / 2 + margin)
-    v_range = (-margin, length + margin)
-    px_per_mm = min(
-        local_px_per_mm(plane, frame),
-        float(np.sqrt(WORK_MEGAPIXELS * 1e6 / ((u_range[1] - u_range[0]) * (v_range[1] - v_range[0])))),
-    )
-    bgr, map_px = resample(photo, plane, frame, u_range, v_range, px_per_mm)
-    at_cell = (map_px + np.float32(0.5)) / np.float32(cells.cell_px) - np.float32(0.5)
-
-    def carried(mask: Mask) -> Mask:
-        return cv2.remap(mask.astype(np.uint8), at_cell, None, cv2.INTER_NEAREST) > 0
-
-    cell_px = cell_mm * px_per_mm
-    region_mask, card = carried(region.mask), ~carried(known)
-    x, y = map_px[..., 0], map_px[..., 1]
-    in_photo = (x >= 0) & (y >= 0) & (x <= photo.bgr.shape[1] - 1) & (y <= photo.bgr.shape[0] - 1)
-    card &= in_photo
-    inset = min(8.0 * cell_px, 0.4 * width * px_per_mm)
-    inner = cv2.erode(region_mask.astype(np.uint8), _square(inset), borderValue=0) > 0
-    outer = cv2.dilate(region_mask.astype(np.uint8), _square(2.0 * cell_px)) == 0
-    return _Work(
-        bgr=bgr,
-        u0_mm=u_range[0],
-        v0_mm=v_range[0],
-        px_per_mm=px_per_mm,
-        unit_px=px_per_mm if plane.source != "none" else cell_px,
-        region=region_mask,
-        in_photo=in_photo,
-        card=card,
-        inner=inner & in_photo & ~card,
-        outer=outer & in_photo & ~card,
-    )
-
-
-def _square(side: float) -> NDArray[np.uint8]:
-    size = max(3, round(side)) | 1
-    return np.ones((size, size), dtype=np.uint8)
-
-
-def _row_range(work: _Work) -> tuple[int, int, bool, bool]:
-    """First and last row that may be woven, and whether the photo's border ends them."""
-    cloth = np.flatnonzero(work.region.any(axis=1))
-    columns = work.region.any(axis=0)
-    seen = np.flatnonzero(work.in_photo[:, columns].mean(axis=1) > 0.6)
-    if len(cloth) < 16 or len(seen) < 16:
-        raise SampleError(
-            "sample-too-small",
-            "The piece of cloth covers too few pixels of the photo.",
-            "Move the camera closer, so that the sample fills more of the photo.",
-        )
-    first, last = max(cloth[0], seen[0]), min(cloth[-1], seen[-1])
-    slack = 0.02 * (last - first) + 2
-    return int(first), int(last), bool(seen[0] > cloth[0] - slack), bool(seen[-1] < cloth[-1] + slack)
-
-
-def _limits(work: _Work, columns: tuple[int, int]) -> tuple[Floats, Floats, set[str]]:
-    """Return the curves (row as a polynomial of the column) of the first and last pick, and the sides cut off."""
-    first, last, cut_first, cut_last = _row_range(work)
-    energy = pick_energy(work.bgr, work.inner, work.unit_px)
-    seen = work.in_photo & ~work.card
-    depth = int(max(0.45 * (last - first), min(8 * work.unit_px, last - first)))
-    cut: set[str] = set()
-    curves = []
-    bottom = len(energy) - 1
-    for side, touches in (("start", cut_first), ("end", cut_last)):
-        flip = side == "end"
-        e = np.ascontiguousarray(energy[::-1]) if flip else energy
-        s = np.ascontiguousarray(seen[::-1]) if flip else seen
-        outermost = bottom - last if flip else first
-        curve = woven_limit(e, s, columns, outermost, outermost + depth, work.unit_px)
-        middle = (columns[0] + columns[1]) / 2
-        if curve is None or (touches and np.polyval(curve, middle) < outermost + 1.5 * work.unit_px):
-            curve = np.array([0.0, 0.0, float(outermost)])
-            if touches:
-                cut.add(side)
-        curves.append(np.array([0.0, 0.0, float(bottom)]) - curve if flip else curve)
-    return curves[0], curves[1], cut
-
-
-def _measure(
-    photo: Photo, plane: Plane, cells: CellPicture, region: Region, known: Mask, warp: WarpWay
-) -> Sample:
-    rough_frame, width, is_band = _coarse_frame(region, cells, plane, warp)
-    work = _work_picture(photo, plane, cells, region, known, rough_frame, width)
-    rows, columns = work.region.shape
-    middle_rows = work.region[rows // 4 : rows - rows // 4]
-    inside = np.flatnonzero(middle_rows.mean(axis=0) > 0.7)
-    if len(inside) < 16:
-        raise SampleError(
-            "sample-too-small",
-            "The piece of cloth covers too few pixels of the photo.",
-            "Move the camera closer, so that the sample fills more of the photo.",
-        )
-    evidence = cloth_evidence(work.bgr, work.inner, work.outer)
-    if evidence is None:
-        # Hardly any table around the sample: its region is all that can be said.
-        evidence = np.where(work.region, 1.0, -1.0).astype(np.float32)
-    middle = np.full(rows, int((inside[0] + inside[-1]) // 2), dtype=np.intp)
-    edges = row_edges(evidence, work.in_photo, work.card, middle)
-    limits = (int(inside[0]), int(inside[-1]))
-    start, end, cut = _limits(work, limits)
-    return _assemble(plane, work, rough_frame, edges, (start, end), cut, is_band, region.roughness)
-
-
-def _assemble(
-    plane: Plane,
-    work: _Work,
-    frame: ClothFrame,
-    edges: RowEdges,
-    curves: tuple[Floats, Floats],
-    cut: set[str],
-    is_band: bool,
-    score: float,
-) -> Sample:
-    """Turn rows and columns of the working picture into cloth millimetres along a refined centre line."""
-    scale = work.px_per_mm
-    middle_column = work.bgr.shape[1] / 2
-    first = int(np.clip(round(float(np.polyval(curves[0], middle_column))), 0, len(edges.left) - 3))
-    last = int(np.clip(round(float(np.polyval(curves[1], middle_column))), first + 2, len(edges.left) - 1))
-    for side, flags in (("left", edges.left_cut), ("right", edges.right_cut)):
-        if np.mean(flags[first : last + 1]) > 0.2:
-            cut.add(side)
-    rows_per_station = STATION_MM * scale if plane.source != "none" else (last - first) / 20
-    row, left = station_means(edges.left, first, last, rows_per_station)
-    _, right = station_means(edges.right, first, last, rows_per_station)
-    border = (0.0, float(work.bgr.shape[1] - 1))
-    left = np.full_like(left, border[0]) if not np.isfinite(left).any() else _filled(left)
-    right = np.full_like(right, border[1]) if not np.isfinite(right).any() else _filled(right)
-
-    def to_plane(column: Floats, at_row: Floats) -> Floats:
-        uv = np.stack([work.u0_mm + column / scale, work.v0_mm + at_row / scale], axis=-1)
-        return frame.to_plane(uv)
-
-    # Nodes reach from the first to the last pick; their smooth course is the new centre line.
-    degree = min(3 if is_band else 1, len(row) - 1)
-    node_row = np.linspace(first, last, 25 if is_band else 2)
-    t = (row - first) / (last - first)
-    course = np.polyfit(t, (left + right) / 2, degree)
-    node_column = np.polyval(course, (node_row - first) / (last - first))
-    refined = curved_frame(to_plane(node_column, node_row)) if is_band else None
-    if refined is None:
-        ends = to_plane(node_column, node_row)
-        step = ends[1] - ends[0]
-        refined = straight_frame(ends[0], step / np.linalg.norm(step), float(np.linalg.norm(step)))
-    left_uv = refined.to_cloth(to_plane(left, row))
-    right_uv = refined.to_cloth(to_plane(right, row))
-    station = (left_uv[:, 1] + right_uv[:, 1]) / 2
-    left_u = np.interp(station, left_uv[:, 1], left_uv[:, 0])
-    right_u = np.interp(station, right_uv[:, 1], right_uv[:, 0])
-
-    sweep = np.linspace(float(np.mean(left)), float(np.mean(right)), 9)
-    polynomials = []
-    for curve in curves:
-        uv = refined.to_cloth(to_plane(sweep, np.polyval(curve, sweep)))
-        polynomials.append(np.polyfit(uv[:, 0], uv[:, 1], 2))
-    u_sweep = np.linspace(float(np.mean(left_u)), float(np.mean(right_u)), 17)
-    v_start, v_end = (float(np.mean(np.polyval(p, u_sweep))) for p in polynomials)
-    width = right_u - left_u
-    seen = not (cut & {"left", "right"})
-    spread = float(np.std(width)) / np.sqrt(len(width))
-    outline = np.concatenate(
-        [
-            np.stack([u_sweep, np.polyval(polynomials[0], u_sweep)], axis=-1),
-            np.stack([right_u, station], axis=-1),
-            np.stack([u_sweep, np.polyval(polynomials[1], u_sweep)], axis=-1)[::-1],
-            np.stack([left_u, station], axis=-1)[::-1],
-        ]
-    )
-    return Sample(
-        frame=refined,
-        outline_mm=refined.to_plane(outline),
-        left_u_mm=left_u,
-        right_u_mm=right_u,
-        station_v_mm=station,
-        v_start_mm=v_start,
-        v_end_mm=v_end,
-        width_mm=float(np.mean(width)) if seen else None,
-        width_u95_mm=2.0 * float(np.hypot(spread, np.sqrt(2.0) * EDGE_STANDARD_MM)) if seen else None,
-        is_band=is_band,
-        cut_off=frozenset(cut),
-        start_curve=polynomials[0],
-        end_curve=polynomials[1],
-        score=score,
-    )
-
-
-def _filled(values: Floats) -> Floats:
-    good = np.flatnonzero(np.isfinite(values))
-    return np.interp(np.arange(len(values)), good, values[good])

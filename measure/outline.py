@@ -1,0 +1,237 @@
+"""The outline of the sample in its own axes: selvedges, first and last pick, width."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..calibration.errors import SampleError
+from ..calibration.plane import Plane
+from .frame import ClothFrame, curved_frame, straight_frame
+from .fringe import pick_energy, woven_limit
+from .placing import WorkPicture
+from .selvedge import RowEdges, cloth_evidence, row_edges, sharpen_edges, station_means
+from .stubs import outermost_ends
+
+__all__ = ["STATION_MM", "Outline", "measure_outline"]
+
+Floats = NDArray[np.float64]
+
+STATION_MM = 5.0
+STATIONS_WITHOUT_SCALE = 20
+EDGE_STANDARD_MM = 0.15  # what blur, fuzz and shadow leave in the place of one edge, standard uncertainty
+CUT_SHARE = 0.2  # a selvedge that leaves the photo over more of the length than this is not seen
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outline:
+    """Everything about the outline, named as in `Sample`."""
+
+    frame: ClothFrame
+    outline_mm: Floats
+    left_u_mm: Floats
+    right_u_mm: Floats
+    station_v_mm: Floats
+    v_start_mm: float
+    v_end_mm: float
+    width_mm: float | None
+    width_u95_mm: float | None
+    cut_off: frozenset[str]
+    start_curve: Floats
+    end_curve: Floats
+
+
+def measure_outline(plane: Plane, work: WorkPicture, *, is_band: bool) -> Outline:
+    """Measure selvedges and first and last pick on the working picture.
+
+    Raises
+    ------
+    SampleError
+        ``sample-too-small`` when too few pixels show cloth.
+    """
+    rows = len(work.region)
+    inside = np.flatnonzero(work.region[rows // 4 : rows - rows // 4].mean(axis=0) > 0.7)
+    if len(inside) < 16:
+        raise _too_small()
+    evidence = cloth_evidence(work.bgr, work.inner, work.outer)
+    if evidence is None:
+        # Hardly any table around the sample: its region is all that can be said.
+        evidence = np.where(work.region, 1.0, -1.0).astype(np.float32)
+    middle = np.full(rows, int((inside[0] + inside[-1]) // 2), dtype=np.intp)
+    edges = row_edges(evidence, work.in_photo, work.card, middle)
+    curves, cut = _limits(work, _columns_between(edges, work, inside))
+    left, right = _settle_sides(work, edges, curves)
+    return _assemble(plane, work, edges, (left, right), curves, cut, is_band)
+
+
+def _too_small() -> SampleError:
+    return SampleError(
+        "sample-too-small",
+        "The piece of cloth covers too few pixels of the photo.",
+        "Move the camera closer, so that the sample fills more of the photo.",
+    )
+
+
+def _columns_between(edges: RowEdges, work: WorkPicture, inside: NDArray[np.intp]) -> tuple[int, int]:
+    """First and last column that are cloth all along the middle of the sample."""
+    rows = len(work.region)
+    core = slice(rows // 3, rows - rows // 3)
+    limits = []
+    for edge, fallback, share in ((edges.left, inside[0], 75), (edges.right, inside[-1], 25)):
+        seen = edge[core][np.isfinite(edge[core])]
+        limits.append(float(np.percentile(seen, share)) if len(seen) > 8 else float(fallback))
+    low, high = limits
+    if high - low < 16:
+        low, high = float(inside[0]), float(inside[-1])
+    return max(0, int(np.ceil(low))), min(work.region.shape[1] - 1, int(high))
+
+
+def _middle_rows(work: WorkPicture, curves: tuple[Floats, Floats]) -> tuple[int, int]:
+    """Rows of the first and the last pick in the middle of the picture."""
+    middle_column = work.bgr.shape[1] / 2
+    rows = len(work.region)
+    first = int(np.clip(round(float(np.polyval(curves[0], middle_column))), 0, rows - 4))
+    last = int(np.clip(round(float(np.polyval(curves[1], middle_column))), first + 3, rows - 1))
+    return first, last
+
+
+def _settle_sides(work: WorkPicture, edges: RowEdges, curves: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
+    """Place both edges precisely; where a side was cut, leave the stubs of weft out."""
+    first, last = _middle_rows(work, curves)
+    left = sharpen_edges(work.bgr, edges.left, cloth_right=True)
+    right = sharpen_edges(work.bgr, edges.right, cloth_right=False)
+    ends = outermost_ends(work, left, right, first, last)
+    return (left, right) if ends is None else ends
+
+
+def _row_range(work: WorkPicture) -> tuple[int, int, bool, bool]:
+    """First and last row that may be woven, and whether the photo's border ends them."""
+    cloth = np.flatnonzero(work.region.any(axis=1))
+    columns = work.region.any(axis=0)
+    seen = np.flatnonzero(work.in_photo[:, columns].mean(axis=1) > 0.6)
+    if len(cloth) < 16 or len(seen) < 16:
+        raise _too_small()
+    first, last = max(cloth[0], seen[0]), min(cloth[-1], seen[-1])
+    slack = 0.02 * (last - first) + 2
+    return int(first), int(last), bool(seen[0] > cloth[0] - slack), bool(seen[-1] < cloth[-1] + slack)
+
+
+def _limits(work: WorkPicture, columns: tuple[int, int]) -> tuple[tuple[Floats, Floats], set[str]]:
+    """Return the curves (row as a polynomial of the column) of the first and last pick, and the sides cut off."""
+    first, last, cut_first, cut_last = _row_range(work)
+    energy = pick_energy(work.bgr, work.inner, work.unit_px)
+    seen = work.in_photo & ~work.card
+    depth = int(max(0.45 * (last - first), min(8 * work.unit_px, last - first)))
+    cut: set[str] = set()
+    curves = []
+    bottom = len(energy) - 1
+    for side, touches in (("start", cut_first), ("end", cut_last)):
+        flip = side == "end"
+        e = np.ascontiguousarray(energy[::-1]) if flip else energy
+        s = np.ascontiguousarray(seen[::-1]) if flip else seen
+        outermost = bottom - last if flip else first
+        curve = woven_limit(e, s, columns, (outermost, outermost + depth), work.unit_px)
+        middle = (columns[0] + columns[1]) / 2
+        if curve is None or (touches and np.polyval(curve, middle) < outermost + 1.5 * work.unit_px):
+            curve = np.array([0.0, 0.0, float(outermost)])
+            if touches:
+                cut.add(side)
+        curves.append(np.array([0.0, 0.0, float(bottom)]) - curve if flip else curve)
+    return (curves[0], curves[1]), cut
+
+
+def _assemble(
+    plane: Plane,
+    work: WorkPicture,
+    edges: RowEdges,
+    sides: tuple[Floats, Floats],
+    curves: tuple[Floats, Floats],
+    cut: set[str],
+    is_band: bool,
+) -> Outline:
+    """Turn rows and columns of the working picture into cloth millimetres along a refined centre line."""
+    scale = work.px_per_mm
+    first, last = _middle_rows(work, curves)
+    for side, flags in (("left", edges.left_cut), ("right", edges.right_cut)):
+        if np.mean(flags[first : last + 1]) > CUT_SHARE:
+            cut.add(side)
+    rows_per_station = (
+        STATION_MM * scale if plane.source != "none" else (last - first) / STATIONS_WITHOUT_SCALE
+    )
+    row, left = station_means(sides[0], first, last, rows_per_station)
+    _, right = station_means(sides[1], first, last, rows_per_station)
+    border = (0.0, float(work.bgr.shape[1] - 1))
+    left = np.full_like(left, border[0]) if not np.isfinite(left).any() else _filled(left)
+    right = np.full_like(right, border[1]) if not np.isfinite(right).any() else _filled(right)
+
+    def to_plane(column: Floats, at_row: Floats) -> Floats:
+        uv = np.stack([work.u0_mm + column / scale, work.v0_mm + at_row / scale], axis=-1)
+        return work.frame.to_plane(uv)
+
+    refined = _refined_frame(to_plane, row, (left + right) / 2, (first, last), is_band)
+    left_uv = refined.to_cloth(to_plane(left, row))
+    right_uv = refined.to_cloth(to_plane(right, row))
+    station = (left_uv[:, 1] + right_uv[:, 1]) / 2
+    left_u = np.interp(station, left_uv[:, 1], left_uv[:, 0])
+    right_u = np.interp(station, right_uv[:, 1], right_uv[:, 0])
+
+    sweep = np.linspace(float(np.mean(left)), float(np.mean(right)), 9)
+    polynomials = []
+    for curve in curves:
+        uv = refined.to_cloth(to_plane(sweep, np.asarray(np.polyval(curve, sweep), dtype=np.float64)))
+        polynomials.append(np.polyfit(uv[:, 0], uv[:, 1], 2))
+    u_sweep = np.linspace(float(np.mean(left_u)), float(np.mean(right_u)), 17)
+    v_start, v_end = (float(np.mean(np.polyval(p, u_sweep))) for p in polynomials)
+    width = right_u - left_u
+    seen = not (cut & {"left", "right"})
+    spread = float(np.std(width)) / np.sqrt(len(width))
+    outline = np.concatenate(
+        [
+            np.stack([u_sweep, np.polyval(polynomials[0], u_sweep)], axis=-1),
+            np.stack([right_u, station], axis=-1),
+            np.stack([u_sweep, np.polyval(polynomials[1], u_sweep)], axis=-1)[::-1],
+            np.stack([left_u, station], axis=-1)[::-1],
+        ]
+    )
+    return Outline(
+        frame=refined,
+        outline_mm=refined.to_plane(outline),
+        left_u_mm=left_u,
+        right_u_mm=right_u,
+        station_v_mm=station,
+        v_start_mm=v_start,
+        v_end_mm=v_end,
+        width_mm=float(np.mean(width)) if seen else None,
+        width_u95_mm=2.0 * float(np.hypot(spread, np.sqrt(2.0) * EDGE_STANDARD_MM)) if seen else None,
+        cut_off=frozenset(cut),
+        start_curve=polynomials[0],
+        end_curve=polynomials[1],
+    )
+
+
+def _refined_frame(
+    to_plane: Callable[[Floats, Floats], Floats],
+    row: Floats,
+    middle: Floats,
+    ends: tuple[int, int],
+    is_band: bool,
+) -> ClothFrame:
+    """Return the frame whose centre line is the smooth course of the middle, from the first to the last pick."""
+    first, last = ends
+    degree = min(3 if is_band else 1, len(row) - 1)
+    course = np.polyfit((row - first) / (last - first), middle, degree)
+    t = np.linspace(0.0, 1.0, 25 if is_band else 2)
+    nodes = to_plane(np.asarray(np.polyval(course, t), dtype=np.float64), first + t * (last - first))
+    if is_band:
+        return curved_frame(nodes)
+    step = nodes[1] - nodes[0]
+    length = float(np.linalg.norm(step))
+    return straight_frame(nodes[0], step / length, length)
+
+
+def _filled(values: Floats) -> Floats:
+    good = np.flatnonzero(np.isfinite(values))
+    return np.interp(np.arange(len(values)), good, values[good])

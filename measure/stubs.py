@@ -1,0 +1,112 @@
+"""Sides that were cut: weft stubs stand out beyond the outermost end like a fringe and are no width.
+
+A woven selvedge turns every second pick into the next: its outer edge repeats every two picks. Stubs of a cut side
+differ in length from pick to pick and repeat nothing. Where both sides look so, and stand out far enough, the
+outermost end is looked for as the first pick is, with the picture turned a quarter.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .fringe import pick_energy, pulse_spacing, row_profile, woven_limit
+from .placing import WorkPicture
+
+__all__ = ["outermost_ends"]
+
+Floats = NDArray[np.float64]
+
+REPEATS = 0.13  # autocorrelation at two picks; turns reach 0.2 to 0.9, stubs stay within chance around zero
+RAGGED = 0.25  # standard deviation of the edge in pick spacings
+LEAST_STUB, LONGEST_STUB = 0.5, 4.0  # in pick spacings
+SEARCH_UNITS = 25.0
+
+
+def outermost_ends(
+    work: WorkPicture, left: Floats, right: Floats, first: int, last: int
+) -> tuple[Floats, Floats] | None:
+    """Return the outer edges of the outermost ends, in columns for every row, if both sides were cut.
+
+    Parameters
+    ----------
+    work : WorkPicture
+        The straightened working picture.
+    left, right : ndarray of shape (M,)
+        Outer edges of whatever sticks out, NaN where unknown.
+    first, last : int
+        Rows of the first and the last pick.
+
+    Returns
+    -------
+    tuple of ndarray of shape (M,), or None
+        None when the sides are selvedges or the outermost ends cannot be told.
+    """
+    rows = slice(first, last + 1)
+    seen = work.in_photo & ~work.card
+    energy = pick_energy(work.bgr[rows], work.inner[rows], work.unit_px)
+    profile = row_profile(energy, seen[rows] & work.region[rows])
+    if np.count_nonzero(np.isfinite(profile)) < 0.8 * len(profile):
+        return None
+    filled = np.where(np.isfinite(profile), profile, np.nanmedian(profile))
+    pitch = pulse_spacing(filled, work.unit_px)
+    looks = [_look(edge[rows], pitch) for edge in (left, right)]
+    if any(look is None for look in looks):
+        return None
+    repeats = float(np.mean([look[0] for look in looks if look is not None]))
+    ragged = min(look[1] for look in looks if look is not None)
+    if repeats > REPEATS or ragged < RAGGED * pitch:
+        return None
+    turned = pick_energy(
+        np.ascontiguousarray(work.bgr.transpose(1, 0, 2)), np.ascontiguousarray(work.inner.T), work.unit_px
+    )
+    turned_seen = np.ascontiguousarray(seen.T)
+    width = float(np.nanmedian(right[rows] - left[rows]))
+    found = []
+    for edge, flip in ((left, False), (right, True)):
+        limit = _outermost_end(turned, turned_seen, edge[rows], (first, last), width, work.unit_px, flip)
+        if limit is None:
+            return None
+        middle = (first + last) / 2
+        gap = abs(float(np.polyval(limit, middle)) - float(np.nanmean(edge[rows])))
+        if not LEAST_STUB * pitch < gap < LONGEST_STUB * pitch:
+            return None
+        found.append(np.asarray(np.polyval(limit, np.arange(len(edge))), dtype=np.float64))
+    return found[0], found[1]
+
+
+def _look(edge: Floats, pitch: float) -> tuple[float, float] | None:
+    """Return how far an edge repeats every two picks, and its standard deviation about a smooth course."""
+    seen = np.isfinite(edge)
+    if seen.mean() < 0.8 or len(edge) < 8 * pitch:
+        return None
+    row = np.arange(len(edge))
+    course = np.polyfit(row[seen] / len(edge), edge[seen], 3)
+    rest = np.interp(row, row[seen], edge[seen]) - np.polyval(course, row / len(edge))
+    rest -= rest.mean()
+    variance = max(float(np.mean(rest**2)), 1e-9)
+    lags = range(max(1, round(1.6 * pitch)), round(2.2 * pitch) + 1)
+    repeats = max(float(np.mean(rest[:-lag] * rest[lag:])) / variance for lag in lags)
+    return repeats, float(np.sqrt(variance))
+
+
+def _outermost_end(
+    turned: NDArray[np.float32],
+    seen: NDArray[np.bool_],
+    edge: Floats,
+    rows: tuple[int, int],
+    width: float,
+    unit_px: float,
+    flip: bool,
+) -> Floats | None:
+    """Find the outermost end as a polynomial: column as a function of the row."""
+    bottom = len(turned) - 1
+    outside = bottom - edge if flip else edge
+    energy = np.ascontiguousarray(turned[::-1]) if flip else turned
+    shown = np.ascontiguousarray(seen[::-1]) if flip else seen
+    start = float(np.nanmean(outside))
+    zone = (max(0, int(start - 2 * unit_px)), int(start + min(SEARCH_UNITS * unit_px, 0.45 * width)))
+    limit = woven_limit(energy, shown, rows, zone, unit_px, weak_first=False)
+    if limit is None:
+        return None
+    return np.array([0.0, 0.0, float(bottom)]) - limit if flip else limit
