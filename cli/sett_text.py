@@ -74,7 +74,7 @@ def caption_lines(result: SettResult, plane: Plane) -> list[str]:
         printable(result.photo),
         headline(result).replace(" ± ", "\u00a0±\u00a0"),
         f"{_weave_words(result)}; {scale}",
-        "Every tenth end and pick is marked: from one number to the next it must be ten steps.",
+        "Every tenth end and pick is marked: from 10 to 20 it must be ten steps, and so on.",
     ]
 
 
@@ -188,8 +188,8 @@ def _doubt(result: SettResult, columns: int) -> str:
 def _check_by_eye(result: SettResult, picture: str | None) -> str:
     if picture is not None:
         return (
-            f"open {printable(picture)}; every tenth end and pick carries its number. Count the threads between two numbers: "
-            "there must be ten steps."
+            f"open {printable(picture)}; every tenth end and pick carries its number. Count from one number "
+            "to the next, for example from 10 to 20: it must be ten steps."
         )
     return "add --picture marks.jpg to see every tenth end and pick marked on your photo, and count between the marks."
 
