@@ -71,7 +71,9 @@ class _Map:
         return int(self.prominence.shape[0])
 
 
-def gather_evidence(bgr: NDArray[np.uint8], mask: NDArray[np.bool_]) -> tuple[DirectionEvidence, DirectionEvidence]:
+def gather_evidence(
+    bgr: NDArray[np.uint8], mask: NDArray[np.bool_]
+) -> tuple[DirectionEvidence, DirectionEvidence]:
     """Gather the evidence for the pitch of the ends (across x) and of the picks (across y).
 
     Parameters
@@ -119,7 +121,10 @@ def _spectral_maps(bgr: NDArray[np.uint8], mask: NDArray[np.bool_]) -> Iterator[
         if min(mask.shape) < 96:
             return
         bgr = cv2.pyrDown(bgr)
-        mask = cv2.resize(mask.astype(np.uint8), (bgr.shape[1], bgr.shape[0]), interpolation=cv2.INTER_NEAREST) > 0
+        mask = (
+            cv2.resize(mask.astype(np.uint8), (bgr.shape[1], bgr.shape[0]), interpolation=cv2.INTER_NEAREST)
+            > 0
+        )
 
 
 def _level_weight(periods: Float, window: int, extent: int, *, finest: bool) -> Float:
@@ -178,7 +183,7 @@ def _prominence(half_plane: Float) -> Float:
     full[:, : size // 2 + 1] = decibel
     full[:, size // 2 + 1 :] = np.roll(decibel[::-1], 1, axis=0)[:, size // 2 - 1 : 0 : -1]
     full = np.fft.fftshift(full)
-    box = int(round(0.08 * size)) | 1
+    box = round(0.08 * size) | 1
     return np.asarray(full - cv2.blur(full, (box, box), borderType=cv2.BORDER_REFLECT), dtype=np.float32)
 
 
@@ -218,8 +223,12 @@ def _half_row(spectral_map: _Map, partners: Float, *, transpose: bool) -> Float:
         offset = np.float32(partner * scale / 2 * size)
         if offset >= size / 2 - 1:
             continue
-        above = cv2.remap(np.ascontiguousarray(plane), x, np.full_like(x, size // 2 + offset), cv2.INTER_LINEAR)[0]
-        below = cv2.remap(np.ascontiguousarray(plane), x, np.full_like(x, size // 2 - offset), cv2.INTER_LINEAR)[0]
+        above = cv2.remap(
+            np.ascontiguousarray(plane), x, np.full_like(x, size // 2 + offset), cv2.INTER_LINEAR
+        )[0]
+        below = cv2.remap(
+            np.ascontiguousarray(plane), x, np.full_like(x, size // 2 - offset), cv2.INTER_LINEAR
+        )[0]
         best = np.maximum(best, np.minimum(above, below))
     return best
 
@@ -238,7 +247,7 @@ def _average(curves: list[tuple[Float, Float]]) -> Float:
 
 def _detrend(curve: Float, half_width: float = 0.6) -> Float:
     """Take away the running mean over a factor exp(+/- `half_width`) in frequency."""
-    reach = int(round(half_width / _STEP))
+    reach = round(half_width / _STEP)
     padded = np.pad(curve, reach, mode="reflect")
     sums = np.cumsum(np.concatenate([[0.0], padded]))
     mean = (sums[2 * reach + 1 :] - sums[: -2 * reach - 1]) / (2 * reach + 1)

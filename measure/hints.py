@@ -14,7 +14,9 @@ __all__ = ["Hints", "check_hints", "ends_prior", "picks_prior"]
 
 _RANGE_MARGIN = 0.05  # a hand count over one inch is rarely better
 _OUTSIDE = 1e-3  # a hint can be mistaken: strong evidence may still overrule it
-_COUNT_SPREAD = 0.08  # relative; crowded selvedges and a rough outline shift count = width / pitch by a few percent
+_COUNT_SPREAD = (
+    0.08  # relative; crowded selvedges and a rough outline shift count = width / pitch by a few percent
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,15 +93,16 @@ def check_hints(
         ("ends", hints.expect_ends_per_inch, ends_per_inch),
         ("picks", hints.expect_picks_per_inch, picks_per_inch),
     ):
-        if limits is not None and found is not None:
-            if not limits[0] * (1 - _RANGE_MARGIN) <= found <= limits[1] * (1 + _RANGE_MARGIN):
-                notices.append(
-                    Notice(
-                        f"{name}-outside-expectation",
-                        f"You expected {limits[0]:g} to {limits[1]:g} {name} per inch; the cloth shows {found:.1f}. "
-                        "Count one inch by eye on the marked picture before you trust either.",
-                    )
+        if limits is None or found is None:
+            continue
+        if not limits[0] * (1 - _RANGE_MARGIN) <= found <= limits[1] * (1 + _RANGE_MARGIN):
+            notices.append(
+                Notice(
+                    f"{name}-outside-expectation",
+                    f"You expected {limits[0]:g} to {limits[1]:g} {name} per inch; the cloth shows {found:.1f}. "
+                    "Count one inch by eye on the marked picture before you trust either.",
                 )
+            )
     if hints.weave is not None and weave.name not in (hints.weave, "unknown"):
         notices.append(
             Notice(

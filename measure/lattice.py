@@ -102,10 +102,17 @@ def read_lattice(
 def _propose(direction: DirectionEvidence) -> list[float]:
     """Candidate pitches in pixels: the highest peaks of each kind of evidence, near twins joined."""
     pitches: list[float] = []
-    for curve, count in ((direction.row, 2), (direction.axis, 2), (direction.half_row, 1), (direction.axis, 4)):
+    for curve, count in (
+        (direction.row, 2),
+        (direction.axis, 2),
+        (direction.half_row, 1),
+        (direction.axis, 4),
+    ):
         for frequency in peak_frequencies(curve, count):
             pitch = 1.0 / float(frequency)
-            if len(pitches) < _MAX_CANDIDATES and all(abs(np.log(pitch / known)) > _SAME for known in pitches):
+            if len(pitches) < _MAX_CANDIDATES and all(
+                abs(np.log(pitch / known)) > _SAME for known in pitches
+            ):
                 pitches.append(pitch)
     return pitches
 

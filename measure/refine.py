@@ -57,7 +57,7 @@ def refine_node(channel: Float, mask: NDArray[np.bool_], frequency: tuple[float,
         magnitude = float(np.hypot(fx, fy))
         sigma = 1.0 / (2 * np.pi * bandwidth * magnitude)
         real, imag = _demodulate(channel, fx, fy, sigma)
-        step = max(1, int(round(sigma)))
+        step = max(1, round(sigma))
         turn_x, length_x = _mean_turn(real, imag, mask, step, axis=1)
         turn_y, length_y = _mean_turn(real, imag, mask, step, axis=0)
         fx += turn_x / (2 * np.pi * step)
@@ -76,7 +76,9 @@ def _demodulate(channel: Float, fx: float, fy: float, sigma: float) -> tuple[Flo
     return real, imag
 
 
-def _mean_turn(real: Float, imag: Float, mask: NDArray[np.bool_], step: int, *, axis: int) -> tuple[float, float]:
+def _mean_turn(
+    real: Float, imag: Float, mask: NDArray[np.bool_], step: int, *, axis: int
+) -> tuple[float, float]:
     """Mean phase step over `step` pixels along an axis: its angle and the length of the mean unit phasor."""
     phasor = (real + 1j * imag).astype(np.complex64)
     phasor /= np.abs(phasor) + np.float32(1e-12)
@@ -92,7 +94,9 @@ def _mean_turn(real: Float, imag: Float, mask: NDArray[np.bool_], step: int, *, 
     return float(np.angle(mean)), abs(mean)
 
 
-_THREAD_PX = 6.0  # enough for the thread's own component and the half nodes, and quick whatever the photo's scale
+_THREAD_PX = (
+    6.0  # enough for the thread's own component and the half nodes, and quick whatever the photo's scale
+)
 _MAX_CORRECTION = 0.16  # log; beyond it the component belongs to another node
 
 

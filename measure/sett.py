@@ -12,14 +12,14 @@ from ..calibration.errors import QualityError, SampleError
 from ..calibration.notices import Notice
 from ..calibration.photo import Photo
 from ..calibration.plane import Plane
-from .frame import ClothPatch
+from .frame import ClothPatch, straighten
 from .height import HeightCorrection, estimate_height
 from .hints import Hints, check_hints, ends_prior, picks_prior
 from .lattice import Lattice, read_lattice
 from .readings import read_threads
 from .repeat import RepeatPicture, average_repeat, read_weave
 from .results import SampleReading, SettResult, ThreadReading, Verdict, WeaveReading
-from .sample import Sample, find_sample, straighten
+from .sample import Sample, find_sample
 from .track import Tracks, track_threads
 
 __all__ = ["SettMeasurement", "SettOptions", "measure_sett"]
@@ -119,7 +119,7 @@ def measure_sett(photo: Photo, plane: Plane, options: SettOptions | None = None)
         ends_count=ends.count,
         weave=weave,
     )
-    verdict, doubts = _verdict(lattice, ends, picks, fine=bool(fineness), contradicted=bool(hint_notices))
+    verdict, doubts = _verdict(ends, picks, fine=bool(fineness), contradicted=bool(hint_notices))
     result = SettResult(
         photo=photo.name,
         verdict=verdict,
@@ -215,11 +215,11 @@ def _card_lies_on(plane: Plane, sample: Sample) -> bool:
 
 
 def _verdict(
-    lattice: Lattice, ends: ThreadReading, picks: ThreadReading, *, fine: bool, contradicted: bool
+    ends: ThreadReading, picks: ThreadReading, *, fine: bool, contradicted: bool
 ) -> tuple[Verdict, tuple[Notice, ...]]:
     least = _SURE_WHEN_FINE if fine else _SURE
     doubts = []
-    for name, reading, pitch in (("ends", ends, lattice.ends), ("picks", picks, lattice.picks)):
+    for name, reading in (("ends", ends), ("picks", picks)):
         if reading.probability < least:
             doubts.append(
                 Notice(f"{name}-unsure", f"The {name} can be read in more than one way in this photo.")
