@@ -174,8 +174,9 @@ def _measure(photo: Photo, corners: NDArray[np.float64]) -> BankCard | None:
     linear = linear_light(crop)
     corners = corners - origin
     edges: EdgePoints | None = None
-    for reach_px in (reach, max(6.0, 0.6 * px_per_mm + 3.0)):
-        edges = locate_edges(linear, corners, reach_px=reach_px, end_margin_px=_END_MARGIN_MM * px_per_mm)
+    margin = _END_MARGIN_MM * px_per_mm
+    for reach_px, last in ((reach, False), (max(9.0, 0.9 * px_per_mm + 3.0), True)):
+        edges = locate_edges(linear, corners, reach_px=reach_px, end_margin_px=margin, look_for_strips=last)
         if edges is None or edges.coverage.min() < 0.2:
             return None
         corners = edges.corners_px
@@ -192,6 +193,7 @@ def _measure(photo: Photo, corners: NDArray[np.float64]) -> BankCard | None:
         coverage=edges.coverage,
         contrast=edges.contrast,
         net_step=edges.net_step,
+        strip_std_px=edges.strip_std_px,
     )
     fit = _fit(photo, edges, _prior(photo))
     if fit is not None and fit.prior_strain > _MAX_PRIOR_STRAIN and photo.focal_length_35mm is not None:
@@ -228,7 +230,7 @@ def _fit(photo: Photo, edges: EdgePoints, prior: PosePrior) -> PoseFit | None:
         size_mm=ID1_SIZE_MM,
         thickness_mm=ID1_THICKNESS_MM,
         centre_px=((width - 1) / 2.0, (height - 1) / 2.0),
-        prior=prior,
+        prior=replace(prior, edge_std_px=tuple(np.hypot(prior.edge_std_px, edges.strip_std_px))),
     )
 
 
@@ -333,7 +335,7 @@ def plane_of_card(photo: Photo, card: BankCard) -> Plane:
     fit = card.fit
     px_from_mm, card_from_mm = align_with_photo(fit.px_from_card_mm, photo.bgr.shape)
     tilt, distance = tilt_and_distance(fit.px_from_card_mm, fit.lens.focal_px, fit.lens.centre_px)
-    known_focal = fit.prior.focal_log_std < _UNKNOWN_FOCAL_LOG_STD
+    known_focal = fit.input_std[0] < _UNKNOWN_FOCAL_LOG_STD
     plane = Plane(px_from_mm=px_from_mm, source="bank-card", lens=fit.lens)
     outline_mm = apply_homography(np.asarray(np.linalg.inv(card_from_mm)), _outline_mm())
     return Plane(
@@ -369,11 +371,11 @@ _ORIGINS = {
         "B",
         "radial term of phone cameras after their own correction, +/- 0.02 (common practice)",
     ),
-    "edge position": (
+    "edge position": ("B", "tone curve and sharpening move the visible edges outward or inward together"),
+    "side faces and shadows": (
         "B",
-        "tone curve, sharpening and shadow move the visible edge; estimated on rendered photos",
+        "a lit side face (the card is 0.76 mm thick, ISO/IEC 7810) or a contact shadow shifts one edge on its own",
     ),
-    "card side faces": ("B", "side faces of a card 0.76 mm thick (ISO/IEC 7810) may look like its top"),
     "card width": ("B", "ISO/IEC 7810 ID-1 limits and wear"),
     "card height": ("B", "ISO/IEC 7810 ID-1 limits and wear"),
 }

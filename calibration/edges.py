@@ -8,6 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from .edge_shape import has_strip, strip_shift
+
 __all__ = ["EdgePoints", "linear_light", "locate_edges", "srgb_to_linear_table"]
 
 _STEP_PX = 0.25  # sampling across the edge
@@ -46,6 +48,8 @@ class EdgePoints:
     net_step : ndarray of shape (4,)
         Difference between inside and outside over the greatest difference on the way: near 1 for a plain step,
         near 0 for a drawn line with the same ground on both sides.
+    strip_std_px : ndarray of shape (4,)
+        Standard uncertainty of the correction for a shadow or side face along the edge; 0 where none was seen.
     """
 
     points_px: NDArray[np.float64]
@@ -55,6 +59,7 @@ class EdgePoints:
     coverage: NDArray[np.float64]
     contrast: NDArray[np.float64]
     net_step: NDArray[np.float64]
+    strip_std_px: NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +70,7 @@ class _Side:
     coverage: float
     contrast: float
     net_step: float
+    strip_std_px: float
 
 
 def locate_edges(
@@ -74,6 +80,7 @@ def locate_edges(
     reach_px: float,
     end_margin_px: float,
     blocks: int = 24,
+    look_for_strips: bool = False,
 ) -> EdgePoints | None:
     """Find the edges near the sides of a convex quadrilateral.
 
@@ -93,6 +100,8 @@ def locate_edges(
         Length left out at both ends of every side, where the corners are rounded.
     blocks : int
         Blocks per side.
+    look_for_strips : bool
+        Correct edges along which a shadow or side face runs; needs sides already known to a fraction of a pixel.
 
     Returns
     -------
@@ -103,7 +112,14 @@ def locate_edges(
     sides = []
     for i in range(4):
         found = _locate_side(
-            linear, corners_px[i], corners_px[(i + 1) % 4], centre, reach_px, end_margin_px, blocks
+            linear,
+            corners_px[i],
+            corners_px[(i + 1) % 4],
+            centre,
+            reach_px,
+            end_margin_px,
+            blocks,
+            look_for_strips,
         )
         if found is None:
             return None
@@ -121,6 +137,7 @@ def locate_edges(
         coverage=np.array([side.coverage for side in sides]),
         contrast=np.array([side.contrast for side in sides]),
         net_step=np.array([side.net_step for side in sides]),
+        strip_std_px=np.array([side.strip_std_px for side in sides]),
     )
 
 
@@ -132,6 +149,7 @@ def _locate_side(
     reach_px: float,
     end_margin_px: float,
     blocks: int,
+    look_for_strips: bool,
 ) -> _Side | None:
     length = float(np.linalg.norm(end - start))
     usable = length - 2 * end_margin_px
@@ -166,6 +184,13 @@ def _locate_side(
     good = weights > 0.3
     if good.sum() < 5:
         return None
+    profile = np.asarray(profiles[keep][good].mean(axis=0), dtype=np.float64)
+    strip_std = 0.0
+    if look_for_strips:
+        from_slope = across - float(np.average(offsets[keep], weights=weights))
+        if has_strip(profile, from_slope):
+            shift, strip_std = strip_shift(profile, from_slope)
+            offsets, intercept = offsets + shift, intercept + shift
     points = start + t_block[keep][good, None] * along + offsets[keep][good, None] * outward
     ends = (
         start
@@ -180,6 +205,7 @@ def _locate_side(
         float(good.sum() / blocks),
         float(np.median(strength[keep][good])),
         _net_step(np.median(profiles[keep][good], axis=0)),
+        strip_std,
     )
 
 

@@ -27,19 +27,20 @@ FULL_FRAME_DIAGONAL_MM = (
 
 # Order of the fitted parameters: rotation vector (3), translation in card widths (3), then the uncertain inputs.
 _POSE = 6
-_LOG_FOCAL, _K1, _SPREAD, _WALL, _WIDTH, _HEIGHT = range(_POSE, _POSE + 6)
-_PARAMETERS = _POSE + 6
-_OUTWARD = np.array(
-    [[0, -1], [1, 0], [0, 1], [-1, 0]], dtype=np.float64
-)  # of sides 0 to 3 in the card's frame
+_LOG_FOCAL, _K1, _SPREAD, _WIDTH, _HEIGHT = range(_POSE, _POSE + 5)
+_EDGES = _POSE + 5
+_PARAMETERS = _EDGES + 4
+_CURVED = _K1 + 1  # parameters before this one enter the residuals non-linearly
 INPUT_NAMES = (
     "focal length",
     "lens distortion",
     "edge position",
-    "card side faces",
     "card width",
     "card height",
+    *("side faces and shadows",) * 4,
 )
+# Outward directions of sides 0 to 3 in the card's frame.
+_OUTWARD = np.array([[0, -1], [1, 0], [0, 1], [-1, 0]], dtype=np.float64)
 
 
 def focal_px_from_35mm(focal_35mm: float, width_px: int, height_px: int) -> float:
@@ -59,30 +60,38 @@ class PosePrior:
         First radial distortion term, expected zero.
     spread_px, spread_std_px : float
         How far all edges appear outside their true place (tone curve, sharpening, soft shadow).
-    wall_share, wall_share_std : float
-        Share of a visible side face of the card that is taken for its top face, 0 to 1.
     size_std_mm : tuple of float
         Of the card's width and height.
+    edge_std_px : tuple of float
+        How far every single edge may appear shifted on its own (contact shadow, light from one side).
+    wall_share, wall_share_std : float
+        Share of a visible side face of the card that is taken for its top face, 0 to 1, each edge on its own.
     """
 
     focal_px: float
     focal_log_std: float
     k1_std: float = 0.012
-    spread_px: float = 0.05
+    spread_px: float = 0.0
     spread_std_px: float = 0.15
-    wall_share: float = 0.35
-    wall_share_std: float = 0.3
     size_std_mm: tuple[float, float] = (0.07, 0.04)
+    edge_std_px: tuple[float, float, float, float] = (0.15, 0.15, 0.15, 0.15)
+    wall_share: float = 0.4
+    wall_share_std: float = 0.35
 
-    def means(self) -> NDArray[np.float64]:
-        """Return the expected inputs in the order of `INPUT_NAMES`."""
-        return np.array([math.log(self.focal_px), 0.0, self.spread_px, self.wall_share, 0.0, 0.0])
+    def inputs(self, wall_px: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return expected inputs and their standard uncertainties in the order of `INPUT_NAMES`.
 
-    def stds(self) -> NDArray[np.float64]:
-        """Return the standard uncertainties in the order of `INPUT_NAMES`."""
-        return np.array(
-            [self.focal_log_std, self.k1_std, self.spread_std_px, self.wall_share_std, *self.size_std_mm]
+        Parameters
+        ----------
+        wall_px : ndarray of shape (4,)
+            How far the card's side face shows beyond each edge.
+        """
+        mean = np.concatenate([[math.log(self.focal_px), 0, self.spread_px, 0, 0], self.wall_share * wall_px])
+        edges = np.hypot(self.edge_std_px, self.wall_share_std * wall_px)
+        std = np.concatenate(
+            [[self.focal_log_std, self.k1_std, self.spread_std_px, *self.size_std_mm], edges]
         )
+        return mean, std
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,8 +108,12 @@ class PoseFit:
         Weighted scatter of the edge points about the fitted card.
     residual_px : ndarray of shape (N,)
         Distance of every point outside the fitted card's edge.
-    parameters, covariance : ndarray
-        All fitted parameters and their covariance.
+    parameters, covariance, information : ndarray
+        All fitted parameters, their covariance, and what the edge points alone say of them.
+    input_mean, input_std : ndarray
+        The inputs as expected beforehand, in the order of `INPUT_NAMES`.
+    size_mm : tuple of float
+        Size of the card.
     """
 
     px_from_card_mm: NDArray[np.float64]
@@ -111,9 +124,9 @@ class PoseFit:
     parameters: NDArray[np.float64]
     covariance: NDArray[np.float64]
     information: NDArray[np.float64]
-    prior: PosePrior
+    input_mean: NDArray[np.float64]
+    input_std: NDArray[np.float64]
     size_mm: tuple[float, float]
-    thickness_mm: float
 
     @property
     def prior_strain(self) -> float:
@@ -122,7 +135,7 @@ class PoseFit:
         With the right object it follows chi square of about six freedoms; with an object of other proportions
         the inputs are strained far beyond.
         """
-        return float(np.sum(((self.parameters[_POSE:] - self.prior.means()) / self.prior.stds()) ** 2))
+        return float(np.sum(((self.parameters[_POSE:] - self.input_mean) / self.input_std) ** 2))
 
     def scale_budget_percent(self, points_px: NDArray[np.float64]) -> dict[str, float]:
         """Split the standard uncertainty of the local scale among the inputs (GUM 5.1.2, first-order).
@@ -140,8 +153,9 @@ class PoseFit:
         gradients = np.array([self._log_scale_gradient(point) for point in points_px])
         reach = gradients @ self.covariance
         shares = {"edge points": float(np.mean(np.einsum("ki,ij,kj->k", reach, self.information, reach)))}
-        for index, std in enumerate(self.prior.stds()):
-            shares[INPUT_NAMES[index]] = float(np.mean((reach[:, _POSE + index] / std) ** 2))
+        for index, std in enumerate(self.input_std):
+            variance = float(np.mean((reach[:, _POSE + index] / std) ** 2))
+            shares[INPUT_NAMES[index]] = shares.get(INPUT_NAMES[index], 0.0) + variance
         return {name: 100.0 * math.sqrt(max(value, 0.0)) for name, value in shares.items()}
 
     def _log_scale_gradient(self, point_px: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -150,13 +164,12 @@ class PoseFit:
             plane = Plane(px_from_mm=homography, source="bank-card", lens=lens)
             return math.log(plane.px_per_mm_at(plane.to_mm(np.asarray(point_px))))
 
-        steps = _steps(self.size_mm[0])
         gradient = np.empty(_PARAMETERS)
         for i in range(_PARAMETERS):
             shift = np.zeros(_PARAMETERS)
-            shift[i] = steps[i]
+            shift[i] = _STEPS[i]
             gradient[i] = (log_scale(self.parameters + shift) - log_scale(self.parameters - shift)) / (
-                2 * steps[i]
+                2 * _STEPS[i]
             )
         return gradient
 
@@ -239,7 +252,9 @@ def _starts(
     starts = []
     for rotation, translation in list(zip(rotations, translations, strict=True))[:count]:
         if np.all(np.isfinite(rotation)) and np.all(np.isfinite(translation)) and translation[2, 0] > 0:
-            starts.append(np.concatenate([rotation.ravel(), translation.ravel() / width, prior.means()]))
+            starts.append(
+                np.concatenate([rotation.ravel(), translation.ravel() / width, prior.inputs(np.zeros(4))[0]])
+            )
     return starts
 
 
@@ -254,8 +269,7 @@ def _unpack(
     return homography / homography[2, 2], lens
 
 
-def _steps(width_mm: float) -> NDArray[np.float64]:
-    return np.concatenate([np.full(6, 1e-5), [1e-4, 1e-5, 1e-3, 1e-3, 1e-3, 1e-3]])
+_STEPS = np.concatenate([np.full(6, 1e-5), [1e-4, 1e-5], np.full(7, 1e-3)])
 
 
 def _undistort(
@@ -275,7 +289,6 @@ def _residuals(
     side: NDArray[np.intp],
     px_per_mm: NDArray[np.float64],
     size_mm: tuple[float, float],
-    thickness_mm: float,
     centre_px: tuple[float, float],
 ) -> NDArray[np.float64]:
     """Distance of every point outside the card's apparent edge, in pixels."""
@@ -287,8 +300,7 @@ def _residuals(
     half_height = 0.5 * (size_mm[1] + parameters[_HEIGHT])
     reach = np.array([half_height, half_width, half_height, half_width])[side]
     beyond_mm = np.sum(points_mm * outward, axis=1) - reach
-    wall_mm = _visible_wall_mm(parameters, points_mm, outward, size_mm[0], thickness_mm)
-    return np.asarray((beyond_mm - parameters[_WALL] * wall_mm) * px_per_mm - parameters[_SPREAD])
+    return np.asarray(beyond_mm * px_per_mm - parameters[_SPREAD] - parameters[_EDGES:][side])
 
 
 def _outward_scale(
@@ -306,25 +318,25 @@ def _outward_scale(
     return np.asarray(np.linalg.norm(nudge_px, axis=1) / 0.1)
 
 
-def _visible_wall_mm(
+def _visible_walls_px(
     parameters: NDArray[np.float64],
-    points_mm: NDArray[np.float64],
-    outward: NDArray[np.float64],
-    width_mm: float,
+    px_per_mm: NDArray[np.float64],
+    side: NDArray[np.intp],
+    size_mm: tuple[float, float],
     thickness_mm: float,
 ) -> NDArray[np.float64]:
-    """Width of the card's side face as it shows beyond the top edge, in millimetres of the top plane.
+    """Width of the card's four side faces as they show beyond the top edges, shape (4,).
 
-    The card's frame has x right, y down seen from above, so its third axis points away from the camera and
-    the camera stands at negative height.
+    The card's frame has x right and y down seen from above, so its third axis points away from the camera, which
+    stands at negative height. A point of the lower edge appears shifted towards the foot of the camera.
     """
     rotation, _ = cv2.Rodrigues(parameters[:3])
-    eye = -rotation.T @ (parameters[3:6] * width_mm)  # camera in the card's frame
-    height = abs(eye[2]) + 1e-9
-    slope = (
-        np.sum((points_mm - eye[:2]) * outward, axis=1) / height
-    )  # negative where the face looks at the camera
-    return np.asarray(np.maximum(-slope, 0.0) * thickness_mm / (1.0 + thickness_mm / height))
+    eye = -rotation.T @ (parameters[3:6] * size_mm[0])
+    height = abs(float(eye[2])) + 1e-9
+    middle = _OUTWARD * np.array(size_mm) / 2
+    away = np.sum((middle - eye[:2]) * _OUTWARD, axis=1)
+    shown_mm = np.maximum(-away, 0.0) / height * thickness_mm / (1.0 + thickness_mm / height)
+    return np.array([shown_mm[i] * float(np.mean(px_per_mm[side == i])) for i in range(4)])
 
 
 def _gauss_newton(
@@ -338,34 +350,32 @@ def _gauss_newton(
     centre_px: tuple[float, float],
     prior: PosePrior,
 ) -> PoseFit | None:
-    steps = _steps(size_mm[0])
-    prior_mean, prior_std = prior.means(), prior.stds()
-
     px_per_mm = _outward_scale(start, points_px, side, size_mm[0], centre_px)
+    mean, std = prior.inputs(_visible_walls_px(start, px_per_mm, side, size_mm, thickness_mm))
+    jacobian = _constant_jacobian(side, px_per_mm)
 
     def residuals(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
-        return _residuals(parameters, points_px, side, px_per_mm, size_mm, thickness_mm, centre_px)
+        return _residuals(parameters, points_px, side, px_per_mm, size_mm, centre_px)
 
     def cost(parameters: NDArray[np.float64]) -> float:
-        inputs = (parameters[_POSE:] - prior_mean) / prior_std
+        inputs = (parameters[_POSE:] - mean) / std
         return float(np.sum((residuals(parameters) / std_px) ** 2) + np.sum(inputs**2))
 
     parameters, damping = start.copy(), 1e-4
     current = cost(parameters)
-    jacobian = np.empty((len(points_px), _PARAMETERS))
     information = normal = np.eye(_PARAMETERS)
     for _ in range(25):
         base = residuals(parameters)
-        for i in range(_PARAMETERS):
+        for i in range(_CURVED):
             shifted = parameters.copy()
-            shifted[i] += steps[i]
-            jacobian[:, i] = (residuals(shifted) - base) / steps[i]
+            shifted[i] += _STEPS[i]
+            jacobian[:, i] = (residuals(shifted) - base) / _STEPS[i]
         weighted = jacobian / std_px[:, None]
         information = weighted.T @ weighted
         normal = information.copy()
-        normal[range(_POSE, _PARAMETERS), range(_POSE, _PARAMETERS)] += 1.0 / prior_std**2
+        normal[range(_POSE, _PARAMETERS), range(_POSE, _PARAMETERS)] += 1.0 / std**2
         gradient = weighted.T @ (base / std_px)
-        gradient[_POSE:] += (parameters[_POSE:] - prior_mean) / prior_std**2
+        gradient[_POSE:] += (parameters[_POSE:] - mean) / std**2
         if not np.all(np.isfinite(normal)):
             return None
         improved = False
@@ -373,8 +383,8 @@ def _gauss_newton(
             step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), -gradient)
             trial = cost(parameters + step)
             if np.isfinite(trial) and trial <= current:
-                improved = current - trial > 1e-6 * (1.0 + current)
-                parameters, current, damping = parameters + step, trial, damping * 0.2
+                improved = current - trial > 1e-5 * (1.0 + current)
+                parameters, current, damping = parameters + step, trial, damping * 0.1
                 break
             damping *= 6.0
         if not improved:
@@ -391,10 +401,21 @@ def _gauss_newton(
         parameters=parameters,
         covariance=np.asarray(np.linalg.inv(normal), dtype=np.float64),
         information=information,
-        prior=prior,
+        input_mean=mean,
+        input_std=std,
         size_mm=size_mm,
-        thickness_mm=thickness_mm,
     )
+
+
+def _constant_jacobian(side: NDArray[np.intp], px_per_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Columns of the inputs that enter the residuals linearly; the others are filled in at every step."""
+    jacobian = np.zeros((len(side), _PARAMETERS))
+    jacobian[:, _SPREAD] = -1.0
+    across_width = side % 2 == 1
+    jacobian[across_width, _WIDTH] = -0.5 * px_per_mm[across_width]
+    jacobian[~across_width, _HEIGHT] = -0.5 * px_per_mm[~across_width]
+    jacobian[np.arange(len(side)), _EDGES + side] = -1.0
+    return jacobian
 
 
 def tilt_and_distance(
