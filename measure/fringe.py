@@ -253,19 +253,15 @@ def _liveliest(
     strips: FloatImage, linear: Floats, bent: Floats, slope: float, bow: float
 ) -> tuple[float, float]:
     """Refine slope and bow: the sum over all strips varies most when they are in step."""
-    rows = np.arange(strips.shape[0], dtype=np.float64)
-
-    def variance(pair: tuple[float, float]) -> float:
-        shift = pair[0] * linear + pair[1] * bent
-        total = np.zeros(len(rows))
-        for i in range(strips.shape[1]):
-            total += np.interp(rows + shift[i], rows, strips[:, i])
-        return float(np.var(total))
-
+    # Shifts are turns of the spectrum, and by Parseval's theorem the spectrum tells the variance.
+    spectrum = np.fft.rfft(strips, axis=0)[1:]
+    turn = 2j * np.pi * np.arange(1, len(spectrum) + 1) / len(strips)
     for size in (0.006, 0.002):
-        pairs = [(slope + i * size, bow + j * size) for i in range(-2, 3) for j in range(-2, 3)]
-        slope, bow = max(pairs, key=variance)
-    return slope, bow
+        pairs = np.array([(slope + i * size, bow + j * size) for i in range(-2, 3) for j in range(-2, 3)])
+        shift = pairs[:, :1] * linear[None, :] + pairs[:, 1:] * bent[None, :]
+        total = np.einsum("fs,psf->pf", spectrum, np.exp(shift[:, :, None] * turn))
+        slope, bow = pairs[int(np.argmax(np.sum(np.abs(total) ** 2, axis=1)))]
+    return float(slope), float(bow)
 
 
 def _limit_along(

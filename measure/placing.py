@@ -22,7 +22,7 @@ WarpWay = Literal["auto", "down", "across"]
 
 BAND_RATIO = 2.0  # longer than this against its width, fringe included, a sample is a band
 CURVE_RATIO = 3.0  # a shorter piece cannot lie in a curve worth following
-WORK_MEGAPIXELS = 1.0
+WORK_MEGAPIXELS = 0.9  # about: the working picture may have up to twice as many
 MARGIN_CELLS = 6.0  # table shown around the region, so that its colours are known
 
 
@@ -118,10 +118,9 @@ def work_picture(
     length = float(frame.v_mm[-1])
     u_range = (-width / 2 - margin, width / 2 + margin)
     v_range = (-margin, length + margin)
-    px_per_mm = min(
-        local_px_per_mm(plane, frame),
-        float(np.sqrt(WORK_MEGAPIXELS * 1e6 / ((u_range[1] - u_range[0]) * (v_range[1] - v_range[0])))),
-    )
+    local = local_px_per_mm(plane, frame)
+    wanted = float(np.sqrt(WORK_MEGAPIXELS * 1e6 / ((u_range[1] - u_range[0]) * (v_range[1] - v_range[0]))))
+    px_per_mm = local / max(1, round(local / wanted))  # whole blocks of photo pixels are averaged quickly
     bgr, map_px = resample(photo, plane, frame, u_range, v_range, px_per_mm)
     at_cell = (map_px + np.float32(0.5)) / np.float32(cells.cell_px) - np.float32(0.5)
 

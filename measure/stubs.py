@@ -18,7 +18,7 @@ __all__ = ["outermost_ends"]
 Floats = NDArray[np.float64]
 
 REPEATS = 0.13  # autocorrelation at two picks; turns reach 0.2 to 0.9, stubs stay within chance around zero
-RAGGED = 0.25  # standard deviation of the edge in pick spacings
+RAGGED = 0.2  # standard deviation of the edge in pick spacings
 LEAST_STUB, LONGEST_STUB = 0.5, 4.0  # in pick spacings
 SEARCH_UNITS = 25.0
 
@@ -49,12 +49,12 @@ def outermost_ends(
     if np.count_nonzero(np.isfinite(profile)) < 0.8 * len(profile):
         return None
     filled = np.where(np.isfinite(profile), profile, np.nanmedian(profile))
-    pitch = pulse_spacing(filled, work.unit_px)
+    pitch = _pick_pitch(filled, work.unit_px)
     looks = [_look(edge[rows], pitch) for edge in (left, right)]
     if any(look is None for look in looks):
         return None
     repeats = float(np.mean([look[0] for look in looks if look is not None]))
-    ragged = min(look[1] for look in looks if look is not None)
+    ragged = float(np.mean([look[1] for look in looks if look is not None]))
     if repeats > REPEATS or ragged < RAGGED * pitch:
         return None
     turned = pick_energy(
@@ -73,6 +73,17 @@ def outermost_ends(
             return None
         found.append(np.asarray(np.polyval(limit, np.arange(len(edge))), dtype=np.float64))
     return found[0], found[1]
+
+
+def _pick_pitch(profile: Floats, unit_px: float) -> float:
+    """Return the pick spacing in rows: the lag near the pulses' spacing at which the profile repeats best."""
+    spacing = pulse_spacing(profile, unit_px)
+    level = np.minimum(profile, np.percentile(profile, 95))
+    level = level - level.mean()
+    lags = np.arange(max(2, round(0.6 * spacing)), min(round(2.2 * spacing) + 1, len(level) // 2))
+    if not len(lags):
+        return spacing
+    return float(lags[int(np.argmax([np.mean(level[:-lag] * level[lag:]) for lag in lags]))])
 
 
 def _look(edge: Floats, pitch: float) -> tuple[float, float] | None:
