@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .budget import BudgetLine, rectangular_percent
-from .card_choice import ChosenFit, FocalOrigin
+from .card_choice import RULE_READING_MM, ChosenFit, FocalOrigin
 from .card_design import CHECK_BAR_MM, PAPER_SIZE_MM
 from .card_fit import CameraFit
 from .card_sighting import CardSighting
@@ -20,8 +20,6 @@ __all__ = ["card_budget", "card_notices"]
 
 # "Fit to page" leaves the unprintable rim of a home printer, commonly 4.2 mm: 2 x 4.2 mm of 210 mm are 4 %.
 UNCONFIRMED_HALF_WIDTH_PERCENT = 100.0 * 2 * 4.2 / PAPER_SIZE_MM["a4"][0]
-# Reading a steel rule at both ends of a line to 0.2 mm in all: common practice.
-RULE_READING_MM = 0.2
 # Paper lying on a table stands up by half a millimetre here and there: common practice.
 PAPER_FLATNESS_MM = 0.5
 # Half a millimetre is what hand-glued joints of the rail are good for: common practice.
@@ -65,7 +63,7 @@ def card_budget(
         Where the focal length comes from.
     """
     fit = chosen.fit
-    corners, lens = fit.scale_u_percent(_where_wanted_mm(photo, sighting, fit))
+    corners, lens, stretch = fit.scale_u_percent(_where_wanted_mm(photo, sighting, fit))
     markers = len(sighting.quads_px)
     lens_origin = {
         "learned": "lens learned from photos of the page card",
@@ -88,7 +86,7 @@ def card_budget(
             kind="B",
             origin=f"paper stands up by {PAPER_FLATNESS_MM:g} mm here and there, common practice",
         ),
-        _print_line(sighting.confirmed),
+        _print_line(stretch, confirmed=sighting.confirmed),
     ]
     if chosen.bent:
         lines.append(_bend_line(sighting, fit, distance_mm))
@@ -108,19 +106,20 @@ def card_budget(
     return tuple(lines)
 
 
-def _print_line(confirmed: bool) -> BudgetLine:
+def _print_line(stretch_percent: float, *, confirmed: bool) -> BudgetLine:
+    """Mean size of the print, and what the photo leaves open of its being wider than high (`stretch_percent`)."""
     if confirmed:
-        return BudgetLine(
-            name="print scale",
-            standard_percent=rectangular_percent(100.0 * RULE_READING_MM / CHECK_BAR_MM),
-            kind="B",
-            origin=f"check bars measured with a rule, read within {RULE_READING_MM:g} mm, common practice",
+        mean = rectangular_percent(100.0 * RULE_READING_MM / CHECK_BAR_MM) / math.sqrt(
+            2.0
+        )  # mean of two bars
+        origin = f"check bars measured with a rule, read within {RULE_READING_MM:g} mm, common practice"
+    else:
+        mean = rectangular_percent(UNCONFIRMED_HALF_WIDTH_PERCENT)
+        origin = (
+            "check bars not measured; “fit to page” for a rim of 4.2 mm shrinks A4 by 4 %, common practice"
         )
     return BudgetLine(
-        name="print scale",
-        standard_percent=rectangular_percent(UNCONFIRMED_HALF_WIDTH_PERCENT),
-        kind="B",
-        origin="check bars not measured; “fit to page” for a rim of 4.2 mm shrinks A4 by 4 %, common practice",
+        name="print scale", standard_percent=math.hypot(mean, stretch_percent), kind="B", origin=origin
     )
 
 

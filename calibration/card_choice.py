@@ -9,6 +9,8 @@ from typing import Literal
 
 import numpy as np
 
+from .budget import rectangular_percent
+from .card_design import CHECK_BAR_MM
 from .card_fit import CameraFit, CameraPrior, bend_basis, fit_camera
 from .card_memory import LensRecord
 from .card_sighting import CardSighting
@@ -26,6 +28,11 @@ FOCAL_UNKNOWN = (0.75, 0.35)  # share of the diagonal: phones' main lenses 0.55-
 CENTRE_U_DIAGONAL = 0.006  # lens shift by image stabilisation and mounting, as a share of the diagonal
 K1_U = 0.015  # what phones leave after their own correction: about 1 % at the corner of the picture
 K1_U_FREE = 0.08  # uncorrected lenses
+
+# Reading a steel rule at both ends of a line to 0.2 mm in all: common practice.
+RULE_READING_MM = 0.2
+# Feed and scan direction of home printers differ by a few tenths of a percent: common practice.
+STRETCH_U_UNCHECKED = 0.003
 
 SIGNIFICANT_K1 = 12.0  # drop of chi square for one more unknown: 0.05 % by chance
 SIGNIFICANT_CROP = 25.0  # the same for three unknowns set free
@@ -80,6 +87,10 @@ def choose_fit(sighting: CardSighting, prior: CameraPrior) -> ChosenFit | None:
     none does significantly. All are compared with the noise of the freest fit.
     """
     kind = sighting.layout.code.kind
+    stretch_u = STRETCH_U_UNCHECKED
+    if sighting.confirmed:  # two bars, each with the doubt of reading a rule
+        stretch_u = math.sqrt(2.0) * rectangular_percent(RULE_READING_MM / CHECK_BAR_MM)
+    prior = replace(prior, stretch_u=stretch_u)
     markers = len(np.unique(sighting.marker))
     basis = bend_basis(sighting.points_mm, sighting.middle_mm, sighting.reach_mm)
     data = (sighting.points_mm, sighting.corners_px, sighting.outward_px)

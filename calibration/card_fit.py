@@ -1,8 +1,8 @@
 """Camera and card from marker corners: one least-squares fit in which rough knowledge takes part with its weight.
 
 Unknowns are the card's pose (6), a common outward shift of all marker edges (tone curve, ink spread), focal length,
-principal point and first radial term, and on request the bend of the paper. Focal length, principal point and radial
-term enter as observations with their own standard uncertainty, so the covariance of the fit holds what the
+principal point and first radial term, the stretch of the print, and on request the bend of the paper. Focal length,
+principal point, radial term and stretch enter as observations with their own standard uncertainty, so the covariance of the fit holds what the
 photo tells and what is only assumed (GUM 5.1.2; Zhang, IEEE PAMI 22(11), 2000, for the camera's model).
 """
 
@@ -20,8 +20,8 @@ from .plane import Lens, Plane
 __all__ = ["CameraFit", "CameraPrior", "bend_basis", "fit_camera"]
 
 # Order of the unknowns.
-_SHIFT, _LOG_FOCAL, _CX, _CY, _K1, _BEND = 6, 7, 8, 9, 10, 11
-_PLAIN, _BENT = 11, 14
+_SHIFT, _LOG_FOCAL, _CX, _CY, _K1, _STRETCH, _BEND = 6, 7, 8, 9, 10, 11, 12
+_PLAIN, _BENT = 12, 15
 LENS_UNKNOWNS = (_LOG_FOCAL, _CX, _CY, _K1)
 SHIFT_STD_PX = 1.0
 BEND_STD_MM = 15.0
@@ -41,6 +41,8 @@ class CameraPrior:
         Principal point.
     k1, k1_u : float
         First radial term.
+    stretch_u : float
+        How much more the card may be printed large one way than the other, as a natural logarithm.
     """
 
     focal_px: float
@@ -49,6 +51,7 @@ class CameraPrior:
     centre_u_px: float
     k1: float
     k1_u: float
+    stretch_u: float = 1e-6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,8 +60,8 @@ class CameraFit:
 
     Attributes
     ----------
-    unknowns : ndarray of shape (11,) or (14,)
-        Rotation vector, translation in mm, edge shift in px, log focal length, principal point, k1, and the bend.
+    unknowns : ndarray of shape (12,) or (15,)
+        Rotation vector, translation in mm, edge shift in px, log focal length, principal point, k1, stretch, bend.
     covariance : ndarray
         Of the unknowns.
     residual_px : ndarray of shape (N, 2)
@@ -89,6 +92,12 @@ class CameraFit:
         return _homography(self.unknowns)
 
     @property
+    def stretch(self) -> tuple[float, float]:
+        """Return by what the card's millimetres, horizontally and vertically, turned out larger than handed in."""
+        half = float(self.unknowns[_STRETCH]) / 2.0
+        return 1.0 + half, 1.0 - half
+
+    @property
     def bend_mm(self) -> NDArray[np.float64] | None:
         """Return the three bend terms (see `bend_basis`), or None for a flat card."""
         return self.unknowns[_BEND:] if len(self.unknowns) == _BENT else None
@@ -107,8 +116,8 @@ class CameraFit:
         curvature = np.linalg.eigvalsh(np.array([[bend[0], bend[1] / 2.0], [bend[1] / 2.0, bend[2]]]))
         return float(np.abs(curvature).max())
 
-    def scale_u_percent(self, points_mm: NDArray[np.float64]) -> tuple[float, float]:
-        """Return the standard uncertainty of the local scale from marker corners and from the lens.
+    def scale_u_percent(self, points_mm: NDArray[np.float64]) -> tuple[float, float, float]:
+        """Return the standard uncertainty of the local scale from marker corners, from the lens and from the stretch.
 
         Parameters
         ----------
@@ -117,20 +126,26 @@ class CameraFit:
             directions of the card counts.
         """
         gradient = self._log_scale_gradient(points_mm)
+        corners = _largest_variance(gradient, self._covariance_knowing((*LENS_UNKNOWNS, _STRETCH)))
+        with_stretch = _largest_variance(gradient, self._covariance_knowing(LENS_UNKNOWNS))
         total = _largest_variance(gradient, self.covariance)
+        parts = (corners, max(total - with_stretch, 0.0), max(with_stretch - corners, 0.0))
+        return 100.0 * math.sqrt(parts[0]), 100.0 * math.sqrt(parts[1]), 100.0 * math.sqrt(parts[2])
+
+    def _covariance_knowing(self, known: tuple[int, ...]) -> NDArray[np.float64]:
+        """Return the covariance that would be left if some unknowns were known exactly."""
         information = np.linalg.inv(self.covariance)
-        known = [i for i in range(len(self.unknowns)) if i not in LENS_UNKNOWNS]
-        fixed = np.zeros_like(self.covariance)
-        fixed[np.ix_(known, known)] = np.linalg.inv(information[np.ix_(known, known)])
-        corners = _largest_variance(gradient, fixed)
-        return 100.0 * math.sqrt(corners), 100.0 * math.sqrt(max(total - corners, 0.0))
+        rest = [i for i in range(len(self.unknowns)) if i not in known]
+        left = np.zeros_like(self.covariance)
+        left[np.ix_(rest, rest)] = np.linalg.inv(information[np.ix_(rest, rest)])
+        return left
 
     def _log_scale_gradient(self, points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return d log(scale) / d unknowns, shape (2, K, unknowns): along card x and along card y."""
         count = len(self.unknowns)
         gradient = np.zeros((2, len(points_mm), count))
         for i in range(count):
-            if i == _SHIFT or i >= _BEND:
+            if i == _SHIFT or i >= _STRETCH:
                 continue
             step = 1e-4 if i in (0, 1, 2, _LOG_FOCAL, _K1) else 1e-2
             moved = np.zeros(count)
@@ -199,7 +214,7 @@ def fit_camera(
             return None
         unknowns, information, residual, chi_square = solved
         if noise_px is None:
-            noise = _noise(residual, count - 4)
+            noise = _noise(residual, count - 5)
     try:
         covariance = np.asarray(np.linalg.inv(information), dtype=np.float64)
     except np.linalg.LinAlgError:
@@ -237,7 +252,7 @@ def _start(
     move = move - rotation @ np.array([middle[0], middle[1], 0.0])
     if not (np.isfinite(turn).all() and np.isfinite(move).all()):
         return None
-    return np.concatenate([turn, move, [0.0, math.log(prior.focal_px), *prior.centre_px, prior.k1]])
+    return np.concatenate([turn, move, [0.0, math.log(prior.focal_px), *prior.centre_px, prior.k1, 0.0]])
 
 
 def _solve(
@@ -296,6 +311,7 @@ def _prior_rows(prior: CameraPrior, count: int) -> tuple[NDArray[np.float64], ND
     pull[_LOG_FOCAL : _K1 + 1] = 1.0 / np.array(
         [prior.focal_log_u, prior.centre_u_px, prior.centre_u_px, prior.k1_u]
     )
+    pull[_STRETCH] = 1.0 / prior.stretch_u
     pull[_BEND:] = 1.0 / BEND_STD_MM
     return expected, pull
 
@@ -308,7 +324,10 @@ def _project(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the corners that the unknowns predict, shape (N, 2), and the Jacobian, shape (2 N, unknowns)."""
     height = np.zeros(len(points_mm)) if bend is None else bend @ p[_BEND:]
-    solid = np.column_stack([points_mm, height])
+    half = points_mm / 2.0
+    solid = np.column_stack(
+        [points_mm[:, 0] + p[_STRETCH] * half[:, 0], points_mm[:, 1] - p[_STRETCH] * half[:, 1], height]
+    )
     focal = math.exp(p[_LOG_FOCAL])
     camera = np.array([[focal, 0, p[_CX]], [0, focal, p[_CY]], [0, 0, 1.0]])
     distortion = np.array([p[_K1], 0.0, 0.0, 0.0])
@@ -320,9 +339,12 @@ def _project(
     jacobian[:, _SHIFT] = outward_px.ravel()
     jacobian[:, _LOG_FOCAL] = (full[:, 6] + full[:, 7]) * focal
     jacobian[:, _CX : _K1 + 1] = full[:, 8:11]
+    axes = full[:, 3:6] @ np.asarray(
+        cv2.Rodrigues(p[:3])[0]
+    )  # movement in the photo per mm along card x, y, z
+    jacobian[:, _STRETCH] = axes[:, 0] * np.repeat(half[:, 0], 2) - axes[:, 1] * np.repeat(half[:, 1], 2)
     if bend is not None:
-        normal = np.asarray(cv2.Rodrigues(p[:3])[0])[:, 2]
-        rise = full[:, 3:6] @ normal
+        rise = axes[:, 2]
         jacobian[:, _BEND:] = rise[:, None] * np.repeat(bend, 2, axis=0)
     return model, jacobian
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from .card_choice import CENTRE_U_DIAGONAL, FOCAL_LOG_U
 from .card_memory import CheckBars, LensRecord
 from .card_sighting import CardSighting, see_printed_cards
 from .errors import QualityError, ScaleError, UsageError
@@ -24,8 +25,6 @@ FEWEST_PHOTOS = 3
 FEWEST_CORNERS = 24
 LARGEST_K1 = 0.3
 WORST_RMS_PX_PER_1000 = 0.5  # per 1000 px of picture diagonal: beyond it the model does not hold
-FOCAL_U_EXIF = 0.03  # see printed_card: rounding of the 35 mm equivalent
-FOCAL_U_LARGEST = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,8 +105,8 @@ def learn_lens(photos: Sequence[Photo], checks: Mapping[str, CheckBars]) -> Lear
         )
     exif = photos[0].focal_length_35mm
     start_focal = 0.7 * diagonal if exif is None else focal_px_from_35mm(exif, size[0], size[1])
-    fit = _calibrate(solids, pictures, size, start_focal, fix_focal=False)
-    focal_from_photos = fit.focal_u / fit.focal <= FOCAL_U_EXIF
+    fit = _calibrate_with_doubt(solids, pictures, size, start_focal, fix_focal=False)
+    focal_from_photos = fit.focal_u / fit.focal <= FOCAL_LOG_U
     if not focal_from_photos:
         if exif is None:
             raise QualityError(
@@ -115,9 +114,9 @@ def learn_lens(photos: Sequence[Photo], checks: Mapping[str, CheckBars]) -> Lear
                 "The photos are all taken from the same side, so the lens cannot be told from the distance.",
                 "Take them again: one from straight above, the others tilted by about 20° to different sides.",
             )
-        fit = _calibrate(solids, pictures, size, start_focal, fix_focal=True)
+        fit = _calibrate_with_doubt(solids, pictures, size, start_focal, fix_focal=True)
     _check_fit(fit, diagonal)
-    focal_u = fit.focal_u / fit.focal if focal_from_photos else FOCAL_U_EXIF
+    focal_u = fit.focal_u / fit.focal if focal_from_photos else FOCAL_LOG_U
     share = fit.focal / diagonal
     corner = (0.5 / share) ** 2
     return LearnedLens(
@@ -152,11 +151,13 @@ def _calibrate(
     start_focal: float,
     *,
     fix_focal: bool,
+    shift_px: tuple[float, float] = (0.0, 0.0),
 ) -> _Calibration:
     """Run OpenCV's calibration with one focal length, the centre of the picture, and k1 as the only distortion."""
     camera = np.array(
         [[start_focal, 0, (size[0] - 1) / 2.0], [0, start_focal, (size[1] - 1) / 2.0], [0, 0, 1.0]]
     )
+    camera[:2, 2] += shift_px
     flags = (
         cv2.CALIB_USE_INTRINSIC_GUESS
         | cv2.CALIB_FIX_ASPECT_RATIO
@@ -178,6 +179,30 @@ def _calibrate(
         k1_u=float(known[4]),
         rms_px=float(rms),
     )
+
+
+def _calibrate_with_doubt(
+    solids: Sequence[NDArray[np.float32]],
+    pictures: Sequence[NDArray[np.float32]],
+    size: tuple[int, int],
+    start_focal: float,
+    *,
+    fix_focal: bool,
+) -> _Calibration:
+    """Calibrate, and add to the scatter what an axis beside the picture's centre would change.
+
+    The axis of a phone's lens wanders with the image stabiliser; photos from straight above cannot tell that from
+    a small tilt, nor a small tilt from another focal length. The scatter of the corners alone promises too much.
+    """
+    away = CENTRE_U_DIAGONAL * math.hypot(*size)
+    fit = _calibrate(solids, pictures, size, start_focal, fix_focal=fix_focal)
+    moved = [
+        _calibrate(solids, pictures, size, fit.focal, fix_focal=fix_focal, shift_px=shift)
+        for shift in ((away, 0.0), (0.0, away))
+    ]
+    focal_u = math.hypot(fit.focal_u, *(other.focal - fit.focal for other in moved))
+    k1_u = math.hypot(fit.k1_u, *(other.k1 - fit.k1 for other in moved))
+    return replace(fit, focal_u=focal_u, k1_u=k1_u)
 
 
 def _check_fit(fit: _Calibration, diagonal: float) -> None:

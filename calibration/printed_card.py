@@ -106,6 +106,8 @@ def _plane_of(photo: Photo, sighting: CardSighting, lenses: Sequence[LensRecord]
     lens = fit.lens
     aligned, card_from_plane = align_with_photo(fit.px_from_card_mm, photo.bgr.shape)
     tilt_deg, distance_mm = tilt_and_distance(aligned, lens.focal_px, lens.centre_px)
+    stretch = np.array(fit.stretch)
+    scale = np.array(sighting.print_scale) * stretch
     plane_from_card = np.asarray(np.linalg.inv(card_from_plane), dtype=np.float64)
     plane = Plane(
         px_from_mm=aligned,
@@ -116,15 +118,15 @@ def _plane_of(photo: Photo, sighting: CardSighting, lenses: Sequence[LensRecord]
         lens=lens,
         card_code=str(code),
         card_from_mm=card_from_plane[:2],
-        print_scale=sighting.print_scale,
+        print_scale=(float(scale[0]), float(scale[1])),
         marker_quads_px=sighting.quads_px,
         notices=card_notices(sighting, chosen),
     )
     blank = sighting.blank_mm
     return replace(
         plane,
-        card_outline_px=plane.to_px(_move(plane_from_card, _dense(sighting.outline_mm))),
-        blank_region_mm=None if blank is None else _move(plane_from_card, blank),
+        card_outline_px=plane.to_px(_move(plane_from_card, _dense(sighting.outline_mm * stretch))),
+        blank_region_mm=None if blank is None else _move(plane_from_card, blank * stretch),
     )
 
 

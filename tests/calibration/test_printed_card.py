@@ -325,8 +325,7 @@ def test_claimed_scatter_matches_real_scatter():
         plane = Plane(px_from_mm=fit.px_from_card_mm, source="pocket-card", lens=fit.lens)
         found = plane.to_mm(shot.project(wanted + np.array([[0.0, -1.0], [0.0, 1.0]])))
         errors.append(100.0 * (np.linalg.norm(found[1] - found[0]) / 2.0 - 1.0))
-        corners, lens = fit.scale_u_percent(wanted)
-        claims.append(math.hypot(corners, lens))
+        claims.append(math.hypot(*fit.scale_u_percent(wanted)))
     # 300 draws fix a standard deviation to 4 %; the claim is the larger of two directions: up to a third more.
     assert 0.88 * np.std(errors) < np.mean(claims) < 1.4 * np.std(errors)
     assert np.mean(np.abs(errors) < 2.0 * np.array(claims)) > 0.93
