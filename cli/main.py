@@ -81,9 +81,6 @@ def _run(words: list[str]) -> int:
         return _wrong_use(error, words, as_json=as_json)
     except (KeyboardInterrupt, typer.Abort):
         code = EXIT_INTERRUPTED
-    except BrokenPipeError:  # the reader of a pipe (head, less) went away: nothing is wrong
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
     except Exception as error:
         if os.environ.get("PICKGLASS_TRACEBACK"):
             raise

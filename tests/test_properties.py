@@ -1,7 +1,7 @@
 """What must not change, and what must change along, when the same cloth is photographed differently.
 
 Tolerances: two readings of one cloth may differ by what both state as their uncertainty together, and the
-statement itself must stay below 2 %, so that no test passes by knowing nothing.
+statement itself must stay below one thread of those counted plus 1 %, so that no test passes by knowing nothing.
 """
 
 from __future__ import annotations
@@ -37,7 +37,9 @@ def read(bgr: np.ndarray, **asked: object) -> SettResult:
 def agree(first: ThreadReading, second: ThreadReading, *, ratio: float = 1.0) -> bool:
     """Whether `second` is `ratio` times `first` within what both state."""
     doubts = [combine_percent(reading.budget) for reading in (first, second)]
-    assert all(0.0 < doubt < 2.0 for doubt in doubts)
+    for reading, doubt in zip((first, second), doubts, strict=True):
+        assert reading.count is not None
+        assert 0.0 < doubt < 1.0 + 100.0 / reading.count
     return abs(second.per_1000_px / first.per_1000_px / ratio - 1.0) <= math.hypot(*doubts) / 100.0
 
 
