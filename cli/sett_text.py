@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sys
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
@@ -87,8 +88,7 @@ def explain_text(result: SettResult, plane: Plane) -> str:
         ("picks", result.picks.budget, _relative_u95(result.picks)),
     ):
         if lines:
-            inherited = () if title == "scale" else plane.budget
-            blocks.append("\n".join(_budget_lines(title, lines, total, inherited)))
+            blocks.append("\n".join(_budget_lines(title, lines, total, width(sys.stdout))))
     return "\n\n".join(blocks) if blocks else "  No uncertainty budget: the scale is not known."
 
 
@@ -194,18 +194,12 @@ def _check_by_eye(result: SettResult, picture: str | None) -> str:
     return "add --picture marks.jpg to see every tenth end and pick marked on your photo, and count between the marks."
 
 
-def _budget_lines(
-    title: str, lines: Sequence[BudgetLine], total: float | None, scale: Sequence[BudgetLine] = ()
-) -> list[str]:
-    """Return one budget as text; what a reading inherits from the scale is one line in it."""
-    own = [line for line in lines if line not in scale]
-    rows = [(line.name, 2 * line.standard_percent, line.origin) for line in own]
-    if len(own) < len(lines):
-        inherited = sum(line.standard_percent**2 for line in lines if line in scale) ** 0.5
-        rows.append(("scale", 2 * inherited, "as above"))
-    name_width = max(len(name) for name, _, _ in rows)
+def _budget_lines(title: str, lines: Sequence[BudgetLine], total: float | None, columns: int) -> list[str]:
+    name_width = max(len(line.name) for line in lines)
     out = [f"  Where the doubt in the {title} comes from (95 %, each source alone)"]
-    out.extend(f"    {name.ljust(name_width)}  {size:5.2f} %  {origin}" for name, size, origin in rows)
+    for line in lines:
+        first = f"    {line.name.ljust(name_width)}  {2 * line.standard_percent:5.2f} %  "
+        out.append(paragraph(line.origin, columns=columns, first=first, indent=" " * len(first)))
     if total is not None:
         out.append(f"    {'together'.ljust(name_width)}  {total:5.2f} %")
     return out
@@ -222,7 +216,12 @@ def _pm(value: float | None, u95: float | None) -> str:
 
 
 def _count(reading: ThreadReading) -> str:
-    return "–" if reading.count is None else str(reading.count)
+    """Return the count; a doubt of half a thread or more is said in whole threads, rounded up."""
+    if reading.count is None:
+        return "–"
+    if reading.count_u95 is None or reading.count_u95 < 0.5:
+        return str(reading.count)
+    return f"{reading.count} ± {math.ceil(reading.count_u95)}"
 
 
 def _short(reading: ThreadReading, name: str) -> str:

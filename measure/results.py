@@ -46,6 +46,8 @@ class ThreadReading:
         Threads per 1000 pixels of the photo (of the flat picture where a card made one).
     count : int or None
         Threads counted one by one over the whole visible sample; None when they could not be tracked.
+    count_u95 : float or None
+        Expanded uncertainty (95 %) of the count, in threads.
     across_width_per_inch : float or None
         All ends over full width (ends only).
     alternatives_per_inch : tuple of float
@@ -64,6 +66,7 @@ class ThreadReading:
     u95_per_inch: float | None
     per_1000_px: float
     count: int | None = None
+    count_u95: float | None = None
     across_width_per_inch: float | None = None
     alternatives_per_inch: tuple[float, ...] = ()
     probability: float = 1.0

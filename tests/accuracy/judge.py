@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 __all__ = ["DirectionScore", "PhotoScore", "judge"]
 
+LISTED_WITHIN = 0.03  # an alternative is a rough reading: the question is which multiple it is
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DirectionScore:
@@ -42,6 +44,11 @@ class DirectionScore:
         if self.reading is None or self.u95_percent is None:
             return None
         return abs(self.truth - self.reading) <= self.u95_percent / 100.0 * self.reading
+
+    @property
+    def listed(self) -> bool:
+        """Whether the truth stands among the other readings that were offered."""
+        return any(abs(other / self.truth - 1.0) <= LISTED_WITHIN for other in self.alternatives)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -103,7 +103,7 @@ def _direction_row(score: PhotoScore, name: str, direction: DirectionScore) -> R
         _or_dash(direction.reading, lambda v: f"{v:.2f}"),
         _or_dash(error, lambda v: f"{v:+.2f} %"),
         _or_dash(direction.u95_percent, lambda v: f"{v:.1f} %"),
-        _or_dash(direction.inside, lambda v: "yes" if v else "NO"),
+        _or_dash(direction.inside, lambda v: "yes" if v else "listed" if direction.listed else "NO"),
         counted,
         width,
         weave,

@@ -31,6 +31,14 @@ def test_table_rounds_by_the_uncertainty_and_names_units():
     assert all(len(line) <= 100 for line in text.splitlines())
 
 
+@pytest.mark.parametrize(("u95", "shown"), [(None, "48"), (0.3, "48"), (0.5, "48 ± 1"), (1.9, "48 ± 2")])
+def test_a_doubtful_count_is_said_to_be_doubtful(u95, shown):
+    result = fake_result()
+    text = sett_text(replace(result, ends=replace(result.ends, count_u95=u95)), fake_plane())
+    ends = next(line for line in text.splitlines() if "ends (warp)" in line)
+    assert ends.endswith(f" {shown}")
+
+
 def test_unsure_lists_both_readings_and_what_to_do():
     text = sett_text(fake_result(verdict="unsure"), fake_plane())
     assert "The picks can be read as 11.96 or as 23.92 per inch" in text
