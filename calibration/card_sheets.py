@@ -310,7 +310,8 @@ def _rail_part(layout: CardLayout, part: int, parts: int) -> list[Rectangles | S
     below = RAIL_ROW_TOP_MM[1] + 9.0
     items.append(Words(50.0, below, f"{part + 1} / {parts}", 14.0, "bold", "centre"))
     items.append(Words(90.0, below, str(layout.code), 12.0, "bold", "centre"))
-    items += _frame(0.0, 0.0, RAIL_PART_MM, RAIL_HEIGHT_MM, dashed=True)
+    items += _frame(0.0, 0.0, RAIL_PART_MM, RAIL_HEIGHT_MM, dashed=True)[1:]
+    items.append(Stroke(0.0, 0.0, RAIL_PART_MM, 0.0, 0.3))  # the ruler's edge; dashes would look like ticks
     if part + 1 < parts:
         items += _frame(RAIL_PART_MM, 0.0, 8.0, RAIL_HEIGHT_MM, dashed=True)
         items.append(
