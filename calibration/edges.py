@@ -13,6 +13,9 @@ from .edge_shape import has_strip, strip_shift
 __all__ = ["EdgePoints", "linear_light", "locate_edges", "srgb_to_linear_table"]
 
 _STEP_PX = 0.25  # sampling across the edge
+_TEMPLATE_PX = 3.0  # half width of the profile that is matched: the slope of a sharp edge and its feet
+_LEAST_MATCH = 0.3  # a block with less of the side's profile is hidden or lies on something else
+_SIDE_WANDER_PX = 2.0  # lens distortion bends a card's side by less
 _FIRST_PEAK_SHARE = 0.25  # a weaker slope before the steepest one is ringing of the sharpening, not the edge
 
 
@@ -80,7 +83,7 @@ def locate_edges(
     reach_px: float,
     end_margin_px: float,
     blocks: int = 24,
-    look_for_strips: bool = False,
+    fine: bool = False,
 ) -> EdgePoints | None:
     """Find the edges near the sides of a convex quadrilateral.
 
@@ -100,8 +103,9 @@ def locate_edges(
         Length left out at both ends of every side, where the corners are rounded.
     blocks : int
         Blocks per side.
-    look_for_strips : bool
-        Correct edges along which a shadow or side face runs; needs sides already known to a fraction of a pixel.
+    fine : bool
+        Last pass, for sides already known to a fraction of a pixel: blocks follow the side's mean profile, and
+        edges along which a shadow or side face runs are corrected.
 
     Returns
     -------
@@ -119,7 +123,7 @@ def locate_edges(
             reach_px,
             end_margin_px,
             blocks,
-            look_for_strips,
+            fine,
         )
         if found is None:
             return None
@@ -149,7 +153,7 @@ def _locate_side(
     reach_px: float,
     end_margin_px: float,
     blocks: int,
-    look_for_strips: bool,
+    fine: bool,
 ) -> _Side | None:
     length = float(np.linalg.norm(end - start))
     usable = length - 2 * end_margin_px
@@ -174,7 +178,7 @@ def _locate_side(
     profiles = strip.reshape(blocks, per_block, len(across), 3).mean(axis=1)
     seen = inside_frame.reshape(blocks, per_block).mean(axis=1) > 0.9
     slopes = _slopes(profiles)
-    offsets, strength = _first_slopes(slopes, across)
+    offsets, strength = _matched_slopes(slopes, across) if fine else _first_slopes(slopes, across)
     t_block = t.reshape(blocks, per_block).mean(axis=1)
     keep = np.isfinite(offsets) & seen
     if keep.sum() < 5:
@@ -186,7 +190,7 @@ def _locate_side(
         return None
     profile = np.asarray(profiles[keep][good].mean(axis=0), dtype=np.float64)
     strip_std = 0.0
-    if look_for_strips:
+    if fine:
         from_slope = across - float(np.average(offsets[keep], weights=weights))
         if has_strip(profile, from_slope):
             shift, strip_std = strip_shift(profile, from_slope)
@@ -226,6 +230,39 @@ def _slopes(profiles: NDArray[np.float32]) -> NDArray[np.float64]:
     return np.asarray(
         cv2.GaussianBlur(scalar, (9, 1), 0.6 / _STEP_PX, borderType=cv2.BORDER_REPLICATE), dtype=np.float64
     )
+
+
+def _matched_slopes(
+    slopes: NDArray[np.float64], across: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Offset of every block by matching it with the side's median profile, about that one's first marked slope.
+
+    The steepest point of a single noisy block wanders over the whole width of a soft edge; the shift at which it
+    agrees best with all of them (a matched filter) does not.
+    """
+    whole = np.median(slopes, axis=0)
+    offset, _ = _first_slopes(whole[None], across)
+    if not np.isfinite(offset[0]):
+        return _first_slopes(slopes, across)
+    half = round(_TEMPLATE_PX / _STEP_PX)
+    index = int(np.argmin(np.abs(across - offset[0])))
+    template = whole[max(0, index - half) : index + half + 1]
+    anchor = index - max(0, index - half)
+    match = cv2.filter2D(
+        slopes, cv2.CV_64F, template[None], anchor=(anchor, 0), borderType=cv2.BORDER_REPLICATE
+    )
+    reach = round(_SIDE_WANDER_PX / _STEP_PX)
+    low, high = max(1, index - reach), min(len(across) - 1, index + reach + 1)
+    best = np.argmax(match[:, low:high], axis=1) + low
+    rows = np.arange(len(match))
+    before, at, after = match[rows, best - 1], match[rows, best], match[rows, best + 1]
+    bend = before - 2 * at + after
+    inner = (bend < 0) & (at > before) & (at >= after) & (at > _LEAST_MATCH * float(template @ template))
+    shift = np.where(inner, 0.5 * (before - after) / np.where(inner, bend, 1.0), 0.0)
+    offsets = np.where(inner, offset[0] + (best - index + shift) * _STEP_PX, np.nan)
+    size = np.abs(slopes)
+    noise = np.median(size[:, : max(8, size.shape[1] // 5)], axis=1) * 1.4826 + 1e-6
+    return offsets, size[rows, best] / noise
 
 
 def _first_slopes(

@@ -74,7 +74,7 @@ class PosePrior:
     spread_px: float = 0.0
     spread_std_px: float = 0.15
     size_std_mm: tuple[float, float] = (0.07, 0.04)
-    edge_std_px: tuple[float, float, float, float] = (0.15, 0.15, 0.15, 0.15)
+    edge_std_px: tuple[float, float, float, float] = (0.2, 0.2, 0.2, 0.2)
     wall_share: float = 0.4
     wall_share_std: float = 0.35
 

@@ -201,7 +201,7 @@ def test_budget_names_every_source() -> None:
         "focal length",
         "lens distortion",
         "edge position",
-        "card side faces",
+        "side faces and shadows",
         "card width",
         "card height",
     }
