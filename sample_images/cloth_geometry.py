@@ -334,6 +334,8 @@ def weave_cloth(cloth: Cloth, seed: int) -> WovenCloth:
     lowest = min(float((warp_z - warp_b2).min()), float((weft_z - weft_b2).min()))
     warp_u = _fringe(grid_v, warp_z, warp_u, layout, lowest + 1.1 * wb, stream(seed, "fringe"))
     warp_a2, warp_b2 = _squeeze(warp_u, warp_z, warp_a, warp_b)
+    # The fringe lies on the table and must not lift the cloth off it.
+    warp_z = np.maximum(warp_z, lowest + warp_b2)
     warp_paths = _warp_paths(layout, grid_v, warp_u, warp_z, warp_a2, warp_b2, seed)
     weft_paths = _weft_paths(layout, grid_u, weft_v, weft_z, weft_a2, weft_b2, cross_u, seed)
     rng = stream(seed, "mesh")
