@@ -28,8 +28,8 @@ last = time.perf_counter(), time.process_time()
 name = "start and imports of the command"
 def step(next_name):
     global last, name
-    now = time.perf_counter()
-    print(f"{name}\\t{now - last:.3f}")
+    now = time.perf_counter(), time.process_time()
+    print(name, f"{now[0] - last[0]:.3f}", f"{now[1] - last[1]:.3f}", sep=";")
     last, name = now, next_name
 from pickglass.cli.main import app
 from pickglass.cli.pipeline import Request, measure_photo
@@ -37,7 +37,7 @@ from pickglass.calibration.errors import PickglassError
 try:
     measure_photo(Path(sys.argv[1]), Request(), on_step=step)
 except PickglassError as error:
-    print(f"({error.code})\\t0")
+    print(f"({error.code});0;0")
 step("end")
 """
 
@@ -112,7 +112,7 @@ def main() -> None:
         print("\none run in one process, step by step           wall s    CPU s")
         done = subprocess.run([python, "-c", STAGES, str(photo)], capture_output=True, text=True, check=False)
         for line in done.stdout.splitlines():
-            name, wall, cpu = line.split("\t")
+            name, wall, cpu = line.split(";")
             print(f"  {name:42}{wall:>9}{cpu:>9}")
         if done.returncode:
             print(done.stderr.splitlines()[-1])
