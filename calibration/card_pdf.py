@@ -115,7 +115,7 @@ def card_preview(sheets: Sequence[Sheet], *, dots_per_mm: float = 6.0) -> NDArra
     """
     from PIL import Image, ImageDraw
 
-    over = 4  # painted at four times the size and averaged, for smooth lines
+    over = 3  # painted at three times the size and averaged, for smooth lines
     scale = dots_per_mm * over
     pictures: list[NDArray[np.uint8]] = []
     for sheet in sheets:

@@ -117,6 +117,8 @@ def learn_lens(photos: Sequence[Photo], checks: Mapping[str, CheckBars]) -> Lear
         fit = _calibrate_with_doubt(solids, pictures, size, start_focal, fix_focal=True)
     _check_fit(fit, diagonal)
     focal_u = fit.focal_u / fit.focal if focal_from_photos else FOCAL_LOG_U
+    # The photos fix k1 over the square of the focal length, so that a doubtful focal length makes k1 doubtful too.
+    k1_u = fit.k1_u if focal_from_photos else math.hypot(fit.k1_u, 2.0 * FOCAL_LOG_U * fit.k1)
     share = fit.focal / diagonal
     corner = (0.5 / share) ** 2
     return LearnedLens(
@@ -126,7 +128,7 @@ def learn_lens(photos: Sequence[Photo], checks: Mapping[str, CheckBars]) -> Lear
             focal_per_diagonal=share,
             focal_per_diagonal_u=max(focal_u, 0.003) * share,
             k1=fit.k1,
-            k1_u=max(fit.k1_u, 5e-4),
+            k1_u=max(k1_u, 5e-4),
             photos=len(photos),
         ),
         rms_px=fit.rms_px,
