@@ -151,6 +151,11 @@ def _levels(values: Floats, least_fringe: int, least_cloth: int) -> tuple[int, i
     # A dim stripe of the cloth is no fringe: the cloth's own lowest level is met again further in.
     darker = allowed & (fringe_mean < np.percentile(values[n // 2 :], 5) - 0.1)
     allowed = darker if darker.any() else allowed
+    # Nor is a stretch of cloth that is only a little dimmer, when something far quieter lies outside.
+    running = (total[least_fringe:] - total[:-least_fringe]) / least_fringe
+    lowest = float(running[: max(1, n // 2)].min())
+    quiet = allowed & (fringe_mean < cloth_mean - 0.3 * (cloth_mean - lowest))
+    allowed = quiet if quiet.any() else allowed
     at = np.unravel_index(int(np.argmin(np.where(allowed, cost, np.inf))), cost.shape)
     return int(at[0]), int(at[1])
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -23,6 +24,10 @@ Floats = NDArray[np.float64]
 STATION_MM = 5.0
 STATIONS_WITHOUT_SCALE = 20
 EDGE_STANDARD_MM = 0.15  # what blur, fuzz and shadow leave in the place of one edge, standard uncertainty
+REGION_HALO_CELLS = (
+    2.0  # how far the coarse region's blur reaches beyond the cloth: 1.2 to 3 cells as measured
+)
+STRAY_SHARE = 0.5  # of the length; a selvedge missed is missed along most of it
 CUT_SHARE = 0.2  # a selvedge that leaves the photo over more of the length than this is not seen
 
 
@@ -63,8 +68,8 @@ def measure_outline(plane: Plane, work: WorkPicture, *, is_band: bool) -> Outlin
     middle = np.full(rows, int((inside[0] + inside[-1]) // 2), dtype=np.intp)
     edges = row_edges(evidence, work.in_photo, work.card, middle)
     curves, cut = _limits(work, _columns_between(edges, work, inside))
-    left, right = _settle_sides(work, edges, curves)
-    return _assemble(plane, work, edges, (left, right), curves, cut, is_band)
+    left, right, doubt_px = _settle_sides(work, edges, curves)
+    return _assemble(plane, work, edges, (left, right, doubt_px), curves, cut, is_band)
 
 
 def _too_small() -> SampleError:
@@ -98,13 +103,59 @@ def _middle_rows(work: WorkPicture, curves: tuple[Floats, Floats]) -> tuple[int,
     return first, last
 
 
-def _settle_sides(work: WorkPicture, edges: RowEdges, curves: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
-    """Place both edges precisely; where a side was cut, leave the stubs of weft out."""
+def _settle_sides(
+    work: WorkPicture, edges: RowEdges, curves: tuple[Floats, Floats]
+) -> tuple[Floats, Floats, float]:
+    """Place both edges precisely; where a side was cut, leave the stubs of weft out.
+
+    Returns
+    -------
+    left, right : ndarray of shape (M,)
+        Columns of the edges.
+    doubt_px : float
+        Standard uncertainty of the width from rows where colour could not tell cloth from table.
+    """
     first, last = _middle_rows(work, curves)
     left = sharpen_edges(work.bgr, edges.left, cloth_right=True)
     right = sharpen_edges(work.bgr, edges.right, cloth_right=False)
     ends = outermost_ends(work, left, right, first, last)
-    return (left, right) if ends is None else ends
+    if ends is not None:
+        return ends[0], ends[1], 0.0
+    rows = slice(first, last + 1)
+    left, left_share = _held_to_region(work, left, edges.left_cut, rows, 1)
+    right, right_share = _held_to_region(work, right, edges.right_cut, rows, -1)
+    return left, right, work.cell_px * float(np.hypot(left_share, right_share))
+
+
+def _held_to_region(
+    work: WorkPicture, edge: Floats, cut: NDArray[np.bool_], rows: slice, sign: int
+) -> tuple[Floats, float]:
+    """Replace an edge that strays from the region which colour and roughness gave together.
+
+    A selvedge of the table's colour is missed by colour all along; the coarse region, though blurred, has it. A
+    region that is ragged in places (lines printed on the table run into it) leaves the edge alone, but adds doubt.
+
+    Returns
+    -------
+    edge : ndarray of shape (M,)
+        The edge, from the region where the two disagree nearly everywhere.
+    share : float
+        Part of the rows where they disagree.
+    """
+    region = work.region if sign > 0 else work.region[:, ::-1]
+    from_side = np.argmax(region, axis=1).astype(np.float64) - 0.5
+    border = from_side if sign > 0 else region.shape[1] - 1 - from_side
+    expected = border + sign * REGION_HALO_CELLS * work.cell_px
+    allowed = max(1.5 * work.cell_px, 1.2 * work.unit_px)
+    # Single rows stray at turns and hairs; only a stretch of them is a selvedge missed.
+    length = max(3, round(4 * work.unit_px)) | 1
+    unseen = np.isnan(edge) & ~cut & ~work.card.any(axis=1)
+    distance = np.where(unseen, 2 * allowed, edge - expected)
+    distance = np.where(np.isfinite(distance) & region.any(axis=1), distance, 0.0)
+    smooth = cv2.blur(distance.reshape(-1, 1), (1, length))[:, 0]
+    strays = np.abs(smooth) > allowed
+    share = float(np.mean(strays[rows]))
+    return (np.where(strays, expected, edge) if share > STRAY_SHARE else edge), share
 
 
 def _row_range(work: WorkPicture) -> tuple[int, int, bool, bool]:
@@ -147,7 +198,7 @@ def _assemble(
     plane: Plane,
     work: WorkPicture,
     edges: RowEdges,
-    sides: tuple[Floats, Floats],
+    sides: tuple[Floats, Floats, float],
     curves: tuple[Floats, Floats],
     cut: set[str],
     is_band: bool,
@@ -205,7 +256,7 @@ def _assemble(
         v_start_mm=v_start,
         v_end_mm=v_end,
         width_mm=float(np.mean(width)) if seen else None,
-        width_u95_mm=2.0 * float(np.hypot(spread, np.sqrt(2.0) * EDGE_STANDARD_MM)) if seen else None,
+        width_u95_mm=_expanded(spread, sides[2] / scale) if seen else None,
         cut_off=frozenset(cut),
         start_curve=polynomials[0],
         end_curve=polynomials[1],
@@ -230,6 +281,11 @@ def _refined_frame(
     step = nodes[1] - nodes[0]
     length = float(np.linalg.norm(step))
     return straight_frame(nodes[0], step / length, length)
+
+
+def _expanded(spread_mm: float, doubt_mm: float) -> float:
+    """Combine scatter along the warp, the two edges and doubt about them to an expanded uncertainty (k = 2)."""
+    return 2.0 * float(np.sqrt(spread_mm**2 + 2 * EDGE_STANDARD_MM**2 + doubt_mm**2))
 
 
 def _filled(values: Floats) -> Floats:

@@ -36,6 +36,8 @@ class WorkPicture:
         Pixels; `px_per_mm`, `u0_mm`, `v0_mm` and `frame` place them as in a `ClothPatch`.
     unit_px : float
         About a millimetre in pixels, also for photos without a scale.
+    cell_px : float
+        Side of a coarse cell in pixels of this picture.
     region : ndarray of bool
         Cells that are not table.
     in_photo, card : ndarray of bool
@@ -50,11 +52,33 @@ class WorkPicture:
     v0_mm: float
     px_per_mm: float
     unit_px: float
+    cell_px: float
     region: Mask
     in_photo: Mask
     card: Mask
     inner: Mask
     outer: Mask
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CellView:
+    """What the coarse picture says.
+
+    Attributes
+    ----------
+    cells : CellPicture
+        The photo in cells.
+    region : Region
+        The sample.
+    known, others, wanted : ndarray of bool
+        Cells the card leaves free; cells of other regions; cells that may be looked at.
+    """
+
+    cells: CellPicture
+    region: Region
+    known: Mask
+    others: Mask
+    wanted: Mask
 
 
 def coarse_frame(
@@ -103,16 +127,9 @@ def coarse_frame(
     return curved_frame(nodes), float(np.percentile(span, 90)), is_band
 
 
-def work_picture(
-    photo: Photo,
-    plane: Plane,
-    cells: CellPicture,
-    region: Region,
-    known: Mask,
-    frame: ClothFrame,
-    width: float,
-) -> WorkPicture:
+def work_picture(photo: Photo, plane: Plane, view: CellView, frame: ClothFrame, width: float) -> WorkPicture:
     """Resample the region and a margin of table, at most a megapixel, and carry the masks along."""
+    cells, region = view.cells, view.region
     cell_mm = cells.cell_px / local_px_per_mm(plane, frame)
     margin = MARGIN_CELLS * cell_mm
     length = float(frame.v_mm[-1])
@@ -128,10 +145,12 @@ def work_picture(
         return np.asarray(look_up(mask.astype(np.uint8), at_cell, cv2.INTER_NEAREST) > 0)
 
     cell_px = cell_mm * px_per_mm
-    region_mask, card = carried(region.mask), ~carried(known)
+    region_mask, card = carried(region.mask), ~carried(view.known)
     x, y = map_px[..., 0], map_px[..., 1]
     in_photo = (x >= 0) & (y >= 0) & (x <= photo.bgr.shape[1] - 1) & (y <= photo.bgr.shape[0] - 1)
     card &= in_photo
+    if not view.wanted.all():
+        in_photo &= carried(view.wanted)
     inset = min(8.0 * cell_px, 0.4 * width * px_per_mm)
     inner = cv2.erode(region_mask.astype(np.uint8), _square(inset), borderValue=0) > 0
     outer = cv2.dilate(region_mask.astype(np.uint8), _square(2.0 * cell_px)) == 0
@@ -142,11 +161,12 @@ def work_picture(
         v0_mm=v_range[0],
         px_per_mm=px_per_mm,
         unit_px=px_per_mm if plane.source != "none" else cell_px,
+        cell_px=cell_px,
         region=region_mask,
         in_photo=in_photo,
         card=card,
         inner=inner & in_photo & ~card,
-        outer=outer & in_photo & ~card,
+        outer=outer & in_photo & ~card & ~carried(view.others),
     )
 
 

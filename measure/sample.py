@@ -13,7 +13,7 @@ from ..calibration.photo import Photo
 from ..calibration.plane import Plane
 from .frame import ClothFrame, straight_frame, straighten
 from .outline import STATION_MM, measure_outline
-from .placing import WarpWay, coarse_frame, work_picture
+from .placing import CellView, WarpWay, coarse_frame, work_picture
 from .silhouette import CellPicture, Region, look_at_cells, regions, table_distance
 
 __all__ = ["Sample", "WarpWay", "find_sample", "straighten"]
@@ -118,6 +118,8 @@ def find_sample(
     distance, excess, table_rough = table_distance(cells, known)
     wanted = _cells_inside(cells, box)
     found = [r for r in regions(distance, excess, known, wanted) if r.roughness >= MIN_ROUGHNESS]
+    if found and table_rough >= ALL_CLOTH_ROUGHNESS and _touches_border(found[0]):
+        found = []  # a stripe or a corner of a picture that is cloth throughout
     if not found:
         rough_here = float(np.median(cells.rough[known & wanted])) if np.any(known & wanted) else table_rough
         if rough_here >= ALL_CLOTH_ROUGHNESS:
@@ -131,7 +133,11 @@ def find_sample(
     _refuse_rivals(found, cells)
     region = found[0]
     frame, region_width, is_band = coarse_frame(region, cells, plane, warp)
-    work = work_picture(photo, plane, cells, region, known, frame, region_width)
+    others = np.zeros_like(region.mask)
+    for other in found[1:]:
+        others |= other.mask
+    view = CellView(cells=cells, region=region, known=known, others=others, wanted=wanted)
+    work = work_picture(photo, plane, view, frame, region_width)
     outline = measure_outline(plane, work, is_band=is_band)
     return Sample(
         frame=outline.frame,
@@ -186,6 +192,11 @@ def _cells_inside(cells: CellPicture, box: tuple[float, float, float, float]) ->
     x = (np.arange(columns) + 0.5) * cells.cell_px
     y = (np.arange(rows) + 0.5) * cells.cell_px
     return ((y >= box[1]) & (y <= box[3]))[:, None] & ((x >= box[0]) & (x <= box[2]))[None, :]
+
+
+def _touches_border(region: Region) -> bool:
+    mask = region.mask
+    return bool(mask[0].any() or mask[-1].any() or mask[:, 0].any() or mask[:, -1].any())
 
 
 def _refuse_rivals(found: list[Region], cells: CellPicture) -> None:

@@ -152,13 +152,14 @@ def row_edges(evidence: FloatImage, in_photo: Mask, card: Mask, middle: NDArray[
         lowest = np.take_along_axis(running, last_outside[:, None], axis=1)[:, 0]
         last_outside = np.where(lowest < 0, last_outside, -1)
         first_seen = np.argmax(seen, axis=1)
-        cut = last_outside < first_seen + 1
+        nothing = last_outside < first_seen + 1
+        cut = nothing & (first_seen > 0)
         edge = last_outside + 0.5
         probe = np.clip(last_outside, 0, columns - 1)
         near = np.clip(last_outside + 2, 0, columns - 1)
         index = np.arange(rows)
         unsure = covered[index, probe] | covered[index, near]
-        edge = np.where(cut | unsure, np.nan, edge)
+        edge = np.where(nothing | unsure, np.nan, edge)
         return (columns - 1 - edge if flip else edge), cut
 
     left, left_cut = side(False)

@@ -104,7 +104,9 @@ def look_at_cells(bgr: NDArray[np.uint8]) -> CellPicture:
     cell = max(1.0, max(height, width) / CELLS_ALONG)
     size = (max(8, round(width / cell)), max(8, round(height / cell)))
     mid = bgr
-    whole = max(height, width) // MID_PX  # averaging whole blocks of pixels is many times faster than a fraction
+    whole = (
+        max(height, width) // MID_PX
+    )  # averaging whole blocks of pixels is many times faster than a fraction
     if whole > 1:
         mid_size = (width // whole, height // whole)
         mid = cv2.resize(
@@ -202,8 +204,9 @@ def table_distance(cells: CellPicture, known: Mask) -> tuple[FloatImage, FloatIm
         (image - terms @ weights) / sigma for (image, _), (weights, sigma) in zip(layers, fits, strict=True)
     )
     excess = (cells.rough - level).astype(np.float32)
-    # A shadow is darker and nothing else: darkness counts a fifth and never alone marks a cell as cloth.
-    lightness = np.where(light < 0, np.minimum(-light / 5, 3.0), light)
+    # A shadow is darker and nothing else, and where most of the table lies in one, the lit rest is brighter:
+    # darkness counts a fifth, and neither ever marks a cell as cloth by itself.
+    lightness = np.where(light < 0, np.minimum(-light / 5, 3.0), np.minimum(light, 4.0))
     squared = np.maximum(excess / rough_sigma, 0) ** 2 + red**2 + blue**2 + lightness**2
     distance = np.sqrt(squared).astype(np.float32)
     distance[~known] = 0
