@@ -130,7 +130,7 @@ def make_cloth(
     end_setting, pick_setting = end_setting or Setting(), pick_setting or Setting()
     light, camera = light or Light(), camera or Camera()
     rows, cols = shape
-    scale = float(np.clip(np.ceil(14.0 / min(end_pitch_px, pick_pitch_px)) / 2, 1.0, 2.5))
+    scale = float(np.clip(9.0 / min(end_pitch_px, pick_pitch_px), 1.0, 2.5))
     big = (int(np.ceil(rows * scale)), int(np.ceil(cols * scale)))
     u, v = _fabric_coordinates(big, camera, scale, rng)
     warp = _System(ends, end_setting, end_pitch_px * scale, u, rng)
@@ -210,8 +210,9 @@ class _System:
 def _interlace(u, v, warp, weft, over, crimp_share, light, rng):  # type: ignore[no-untyped-def]
     """Topmost yarn at every pixel: height, colour, and how much light comes through."""
     a, b = warp.index(u), weft.index(v)
-    a0, b0 = np.floor(a).astype(np.int32), np.floor(b).astype(np.int32)
-    ta, tb = a - a0, b - b0
+    ta, tb = np.floor(a), np.floor(b)
+    a0, b0 = ta.astype(np.int32), tb.astype(np.int32)
+    ta, tb = a - ta, b - tb
     ta, tb = ta * ta * (3 - 2 * ta), tb * tb * (3 - 2 * tb)
     n_ends, n_picks = len(warp.position), len(weft.position)
     i = (np.arange(n_ends) + warp.group_offset) % over.shape[0]
@@ -326,7 +327,7 @@ def light_height(height: np.ndarray, albedo: np.ndarray, light: Light, *, relief
 
 def _draw_hairs(lit: np.ndarray, hairs: float, albedo: np.ndarray, rng: np.random.Generator) -> None:
     rows, cols = lit.shape[:2]
-    for _ in range(min(int(hairs * rows * cols / 1000), 900)):
+    for _ in range(min(int(hairs * rows * cols / 1000), 500)):
         start = rng.uniform(0, 1, 2) * (cols, rows)
         heading = rng.uniform(0, 2 * np.pi) + np.cumsum(rng.normal(0, 0.35, 6))
         path = start + np.cumsum(np.stack([np.cos(heading), np.sin(heading)], 1) * rng.uniform(1, 5), axis=0)

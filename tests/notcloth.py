@@ -34,6 +34,9 @@ OTHERS = (
     "wood",
     "grass",
     "noise",
+    "planks",
+    "stone",
+    "straw",
 )
 
 
@@ -60,6 +63,10 @@ def make_other(
         x, y = y, x
     height, tone = _DRAW[kind](x, y, rng)
     tint = np.clip(rng.uniform(0.1, 0.9) * (1 + rng.uniform(-0.4, 0.4, 3)), 0.02, 0.95).astype(f32)
+    if rng.random() < 0.45:  # few real surfaces are smooth: pits and blotches of all sizes
+        rough = _rough(big, rng)
+        height = height + f32(rng.uniform(0, 0.06)) * rough
+        tone = tone * np.maximum(1 + f32(rng.uniform(0, 0.3)) * rough, 0.1)
     grain = rng.normal(0, 1, big).astype(f32)
     grain = cv2.GaussianBlur(grain, (0, 0), float(rng.uniform(0.6, 2.5))) * f32(2)
     tone = tone * (1 + f32(rng.uniform(0, 0.15)) * grain)
@@ -260,7 +267,57 @@ def _noise(x: Field, y: Field, rng: np.random.Generator) -> Surface:
     return f32(0.1) * noise, 1 + f32(rng.uniform(0.05, 0.3)) * noise
 
 
+def _rough(shape: tuple[int, int], rng: np.random.Generator) -> Field:
+    """Noise with equal share of all sizes from one to 32 px, about unit spread."""
+    out = np.zeros(shape, f32)
+    for size in (1, 2, 4, 8, 16, 32):
+        small = rng.normal(0, 1, (shape[0] // size + 2, shape[1] // size + 2)).astype(f32)
+        out += cv2.resize(small, shape[::-1], interpolation=cv2.INTER_CUBIC) * f32(rng.uniform(0.1, 0.8))
+    return out
+
+
+def _planks(x: Field, y: Field, rng: np.random.Generator) -> Surface:
+    """Wood with rings, pores that run along the grain, and now and then joints."""
+    rows, cols = x.shape
+    noise = _stretched_noise(x, rng.uniform(8, 40), rng)
+    pores = rng.random((rows // int(rng.integers(4, 14)) + 2, cols)).astype(f32) < rng.uniform(0.02, 0.2)
+    pores = cv2.resize(pores.astype(f32), (cols, rows), interpolation=cv2.INTER_LINEAR)
+    arch = f32(rng.choice([0, rng.uniform(0.001, 0.02)])) * (y - y.mean()) ** 2
+    ring = np.sin(2 * np.pi * ((x + arch) * f32(rng.uniform(0.2, 0.8)) + f32(rng.uniform(0.05, 0.5)) * noise))
+    tone = 1 + f32(rng.uniform(0.02, 0.25)) * ring - f32(rng.uniform(0.1, 0.5)) * pores + f32(0.05) * noise
+    if rng.random() < 0.3:
+        joint = np.abs(x / 6 - np.round(x / 6)) < 0.02
+        tone = np.where(joint, f32(0.3), tone)
+    return f32(-0.05) * pores + f32(0.02) * noise, tone
+
+
+def _stone(x: Field, y: Field, rng: np.random.Generator) -> Surface:
+    rough = _rough(x.shape, rng)
+    return f32(rng.uniform(0.02, 0.2)) * rough, 1 + f32(rng.uniform(0.05, 0.35)) * rough
+
+
+def _straw(x: Field, y: Field, rng: np.random.Generator) -> Surface:
+    """Long stalks lying over each other in one or two rough directions."""
+    rows, cols = x.shape
+    height, tone = np.zeros(x.shape, f32), np.full(x.shape, 0.2, f32)
+    step = max(abs(float(np.median(np.diff(x[rows // 2])))), 0.02)
+    headings = rng.uniform(0, 2 * np.pi, int(rng.integers(1, 3)))
+    wide = max(int(0.5 / step * rng.uniform(0.4, 1)), 1)
+    for level in np.linspace(0, 1, 260):
+        start = rng.uniform(-0.2, 1.2, 2) * (cols, rows)
+        heading = rng.choice(headings) + rng.normal(0, 0.25)
+        bend = start + np.array([np.cos(heading), np.sin(heading)]) * rng.uniform(2, 6) / step
+        tip = bend + np.array([np.cos(heading + 0.3), np.sin(heading + 0.3)]) * rng.uniform(2, 6) / step
+        path = np.round(np.stack([start, bend, tip]) * 8).astype(np.int32)[None]
+        cv2.polylines(height, path, False, float(level + 0.3), wide, cv2.LINE_AA, 3)
+        cv2.polylines(tone, path, False, float(rng.uniform(0.5, 1.2)), wide, cv2.LINE_AA, 3)
+    return f32(0.5) * cv2.GaussianBlur(height, (0, 0), max(wide / 4, 0.5)), tone
+
+
 _DRAW = {
+    "planks": _planks,
+    "stone": _stone,
+    "straw": _straw,
     "stockinette": _stockinette,
     "garter": _garter,
     "moss": _moss,

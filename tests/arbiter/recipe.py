@@ -103,8 +103,10 @@ def _yarns(rng: np.random.Generator, face: str) -> tuple[Yarn, Yarn, float]:
         share = float(np.clip(rng.normal(0.5, 0.15), 0.1, 0.9))
         bulges = rng.uniform(0, 0.3, 2)
         return yarn(covers[0], bulges[0]), yarn(covers[1], bulges[1]), share
-    cover = rng.uniform(1.05, 1.9)
-    facing = yarn(cover, rng.uniform(0.0, 0.55))
+    if rng.random() < 0.6:  # lens-shaped floats that close over the hidden system and interlock
+        facing = yarn(rng.uniform(0.9, 1.4), rng.uniform(0.4, 0.95))
+    else:
+        facing = yarn(rng.uniform(1.05, 1.9), rng.uniform(0.0, 0.5))
     hidden = yarn(rng.uniform(0.35, 0.95), rng.uniform(0, 0.1))
     share = rng.uniform(0.75, 1.0)
     return (facing, hidden, share) if face == "warp" else (hidden, facing, 1 - share)
@@ -199,7 +201,7 @@ def random_camera(rng: np.random.Generator, pitch_px: float) -> Camera:
         turn_deg=float(np.clip(rng.normal(0, 1.5), -4, 4)),
         skew=float(np.clip(rng.normal(0, 0.02), -0.06, 0.06)),
         bow=float(rng.choice([0, rng.normal(0, 0.01)])),
-        wander_px=float(rng.choice([0, rng.uniform(0, 0.1), rng.uniform(0.1, 0.35)], p=[0.4, 0.45, 0.15]))
+        wander_px=float(rng.choice([0, rng.uniform(0, 0.1), rng.uniform(0.1, 0.8)], p=[0.4, 0.42, 0.18]))
         * pitch_px,
         blur_px=float(rng.choice([sharp, min(sharp + rng.uniform(0, 0.18) * pitch_px, 4)])),
         sharpen=float(rng.choice([0, rng.uniform(0.2, 2.0)])),
