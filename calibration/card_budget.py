@@ -22,8 +22,7 @@ __all__ = ["card_budget", "card_notices"]
 UNCONFIRMED_HALF_WIDTH_PERCENT = 100.0 * 2 * 4.2 / PAPER_SIZE_MM["a4"][0]
 # Paper lying on a table stands up by half a millimetre here and there: common practice.
 PAPER_FLATNESS_MM = 0.5
-# Half a millimetre is what hand-glued joints of the rail are good for: common practice.
-JOINT_MM = 0.5
+JOINT_MM = 0.7  # a misfit of a glued joint that is worth saying
 
 CURLED_MM = 1.0  # smallest rise of the paper that is called curled
 
@@ -88,21 +87,8 @@ def card_budget(
         ),
         _print_line(stretch, confirmed=sighting.confirmed),
     ]
-    if chosen.bent:
-        lines.append(_bend_line(sighting, fit, distance_mm))
-    joints = sighting.joints
-    if joints:
-        x = sighting.points_mm[:, 0]
-        lines.append(
-            BudgetLine(
-                name="rail joints",
-                standard_percent=rectangular_percent(
-                    100.0 * JOINT_MM * math.sqrt(joints) / float(x.max() - x.min())
-                ),
-                kind="B",
-                origin=f"{joints} glued joint(s) in view, each within {JOINT_MM:g} mm, common practice",
-            )
-        )
+    if chosen.rise_mm is not None:
+        lines.append(_bend_line(sighting, chosen.rise_mm, distance_mm))
     return tuple(lines)
 
 
@@ -123,9 +109,8 @@ def _print_line(stretch_percent: float, *, confirmed: bool) -> BudgetLine:
     )
 
 
-def _bend_line(sighting: CardSighting, fit: CameraFit, distance_mm: float) -> BudgetLine:
+def _bend_line(sighting: CardSighting, rise: float, distance_mm: float) -> BudgetLine:
     """Uncertainty left by bent paper: the scale holds where the plane touches, in the middle of the card."""
-    rise = fit.rise_mm
     share = 1.0
     blank = sighting.blank_mm
     if blank is not None:
@@ -151,13 +136,21 @@ def card_notices(sighting: CardSighting, chosen: ChosenFit) -> tuple[Notice, ...
                 "(with your figures).",
             )
         )
-    rise = chosen.fit.rise_mm
-    if chosen.bent and rise >= CURLED_MM:
+    rise = chosen.rise_mm
+    if rise is not None and rise >= CURLED_MM:
         notices.append(
             Notice(
                 "card-curled",
                 f"Card {code} does not lie flat: its edge stands about {rise:.0f} mm off. The scale is less certain; "
                 "press the card flat or tape its corners down and take the photo again.",
+            )
+        )
+    if chosen.joint_mm > JOINT_MM:
+        notices.append(
+            Notice(
+                "rail-joint",
+                f"Two parts of rail {code} are glued about {chosen.joint_mm:.1f} mm off. The scale allows for it; positions "
+                "along the rail are off by as much. Glue the parts again, line to line.",
             )
         )
     if chosen.cropped:

@@ -8,10 +8,11 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .budget import rectangular_percent
-from .card_design import CHECK_BAR_MM
-from .card_fit import CameraFit, CameraPrior, bend_basis, fit_camera
+from .card_design import CHECK_BAR_MM, RAIL_PART_MM
+from .card_fit import CameraFit, CameraPrior, Extra, fit_camera
 from .card_memory import LensRecord
 from .card_sighting import CardSighting
 from .photo import Photo
@@ -34,6 +35,9 @@ RULE_READING_MM = 0.2
 # Feed and scan direction of home printers differ by a few tenths of a percent: common practice.
 STRETCH_U_UNCHECKED = 0.003
 
+BEND_U_MM = 15.0  # how far a sheet may stand up at its corners
+JOINT_U_MM = 0.6  # what joints glued by hand are good for: common practice
+
 SIGNIFICANT_K1 = 12.0  # drop of chi square for one more unknown: 0.05 % by chance
 SIGNIFICANT_CROP = 25.0  # the same for three unknowns set free
 SIGNIFICANT_BEND = 25.0
@@ -41,11 +45,26 @@ SIGNIFICANT_BEND = 25.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChosenFit:
-    """The fit that the photo calls for, and which liberties it needed."""
+    """The fit that the photo calls for, and which liberties it needed.
+
+    Attributes
+    ----------
+    fit : CameraFit
+        Camera and card.
+    spread : float
+        By how much whole markers scatter more than their corners, as a variance ratio.
+    rise_mm : float or None
+        How far the card's corners stand off the plane that touches its middle; None for a flat card.
+    joint_mm : float
+        Largest misfit of a glued joint of a rail, along or across.
+    cropped : bool
+        Whether focal length and principal point had to be set free.
+    """
 
     fit: CameraFit
     spread: float
-    bent: bool
+    rise_mm: float | None
+    joint_mm: float
     cropped: bool
 
 
@@ -92,7 +111,7 @@ def choose_fit(sighting: CardSighting, prior: CameraPrior) -> ChosenFit | None:
         stretch_u = math.sqrt(2.0) * rectangular_percent(RULE_READING_MM / CHECK_BAR_MM)
     prior = replace(prior, stretch_u=stretch_u)
     markers = len(np.unique(sighting.marker))
-    basis = bend_basis(sighting.points_mm, sighting.middle_mm, sighting.reach_mm)
+    bend, joints = _bend(sighting), _joints(sighting)
     data = (sighting.points_mm, sighting.corners_px, sighting.outward_px)
     diagonal = 2.0 * math.hypot(*prior.centre_px)
     limit = {"crop": SIGNIFICANT_CROP, "bend": SIGNIFICANT_BEND, "lens": SIGNIFICANT_K1}
@@ -109,7 +128,9 @@ def choose_fit(sighting: CardSighting, prior: CameraPrior) -> ChosenFit | None:
             known = replace(known, k1_u=K1_U_FREE)
         if "crop" in freed:
             known = replace(known, focal_log_u=max(0.4, known.focal_log_u), centre_u_px=0.2 * diagonal)
-        return fit_camera(*data, known, bend=basis if "bend" in freed else None, noise_px=noise, start=start)
+        return fit_camera(
+            *data, known, extra=bend if "bend" in freed else joints, noise_px=noise, start=start
+        )
 
     freed: frozenset[str] = frozenset()
     flat = attempt(freed, None, None)
@@ -132,7 +153,49 @@ def choose_fit(sighting: CardSighting, prior: CameraPrior) -> ChosenFit | None:
         best, freed = trials[winner], freed | {winner}
     if best is None:
         return None
-    return ChosenFit(fit=best, spread=_spread(sighting, best), bent="bend" in freed, cropped="crop" in freed)
+    return ChosenFit(
+        fit=best,
+        spread=_spread(sighting, best),
+        rise_mm=_rise_mm(best.extra_mm) if "bend" in freed else None,
+        joint_mm=0.0 if joints is None else float(np.abs(best.extra_mm.reshape(-1, 3)[:, :2]).max()),
+        cropped="crop" in freed,
+    )
+
+
+def _bend(sighting: CardSighting) -> Extra:
+    """Return bent paper as x², xy and y² about the card's middle, each 1 mm high at the card's corners.
+
+    A sheet of paper bends to a developable surface, near its middle a parabolic cylinder; three terms allow any
+    direction of its axis.
+    """
+    offset = (sighting.points_mm - sighting.middle_mm) / sighting.reach_mm
+    moves = np.zeros((len(offset), 3, 3))
+    moves[:, :, 2] = np.column_stack([offset[:, 0] ** 2, offset[:, 0] * offset[:, 1], offset[:, 1] ** 2])
+    return Extra(moves=moves, std_mm=np.full(3, BEND_U_MM))
+
+
+def _rise_mm(bend: NDArray[np.float64]) -> float:
+    """Return the height of the bend's steepest direction at the card's corners."""
+    curvature = np.linalg.eigvalsh(np.array([[bend[0], bend[1] / 2.0], [bend[1] / 2.0, bend[2]]]))
+    return float(np.abs(curvature).max())
+
+
+def _joints(sighting: CardSighting) -> Extra | None:
+    """Return the glued joints of a rail in view: along, across, and turned (millimetres at the part's far end)."""
+    if not sighting.joints:
+        return None
+    x, y = sighting.points_mm[:, 0], sighting.points_mm[:, 1]
+    part_mm = RAIL_PART_MM * sighting.print_scale[0]
+    part = np.floor(x / part_mm)
+    moves = np.zeros((len(x), 3 * sighting.joints, 3))
+    for k in range(sighting.joints):
+        edge = (part.min() + k + 1) * part_mm
+        behind = x >= edge
+        moves[behind, 3 * k, 0] = 1.0
+        moves[behind, 3 * k + 1, 1] = 1.0
+        moves[behind, 3 * k + 2, 1] = (x[behind] - edge) / part_mm
+        moves[behind, 3 * k + 2, 0] = -y[behind] / part_mm
+    return Extra(moves=moves, std_mm=np.full(3 * sighting.joints, JOINT_U_MM))
 
 
 def _spread(sighting: CardSighting, fit: CameraFit) -> float:

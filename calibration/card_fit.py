@@ -1,7 +1,8 @@
 """Camera and card from marker corners: one least-squares fit in which rough knowledge takes part with its weight.
 
 Unknowns are the card's pose (6), a common outward shift of all marker edges (tone curve, ink spread), focal length,
-principal point and first radial term, the stretch of the print, and on request the bend of the paper. Focal length,
+principal point and first radial term, the stretch of the print, and on request the bend of the paper or the glued
+joints of a rail. Focal length,
 principal point, radial term and stretch enter as observations with their own standard uncertainty, so the covariance of the fit holds what the
 photo tells and what is only assumed (GUM 5.1.2; Zhang, IEEE PAMI 22(11), 2000, for the camera's model).
 """
@@ -17,14 +18,12 @@ from numpy.typing import NDArray
 
 from .plane import Lens, Plane
 
-__all__ = ["CameraFit", "CameraPrior", "bend_basis", "fit_camera"]
+__all__ = ["CameraFit", "CameraPrior", "Extra", "fit_camera"]
 
 # Order of the unknowns.
-_SHIFT, _LOG_FOCAL, _CX, _CY, _K1, _STRETCH, _BEND = 6, 7, 8, 9, 10, 11, 12
-_PLAIN, _BENT = 12, 15
+_SHIFT, _LOG_FOCAL, _CX, _CY, _K1, _STRETCH, _EXTRA = 6, 7, 8, 9, 10, 11, 12
 LENS_UNKNOWNS = (_LOG_FOCAL, _CX, _CY, _K1)
 SHIFT_STD_PX = 1.0
-BEND_STD_MM = 15.0
 SMALLEST_NOISE_PX = 0.02
 HUBER = 2.0
 
@@ -55,13 +54,29 @@ class CameraPrior:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Extra:
+    """Further unknowns: ways in which the corners may lie off their places on a flat card.
+
+    Attributes
+    ----------
+    moves : ndarray of shape (N, E, 3)
+        Movement of each corner in card x, y and z per millimetre of each unknown.
+    std_mm : ndarray of shape (E,)
+        Standard uncertainty of each unknown, expected zero.
+    """
+
+    moves: NDArray[np.float64]
+    std_mm: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CameraFit:
     """Outcome of `fit_camera`.
 
     Attributes
     ----------
-    unknowns : ndarray of shape (12,) or (15,)
-        Rotation vector, translation in mm, edge shift in px, log focal length, principal point, k1, stretch, bend.
+    unknowns : ndarray of shape (12 + E,)
+        Rotation vector, translation in mm, edge shift in px, log focal length, principal point, k1, stretch, extra.
     covariance : ndarray
         Of the unknowns.
     residual_px : ndarray of shape (N, 2)
@@ -98,23 +113,14 @@ class CameraFit:
         return 1.0 + half, 1.0 - half
 
     @property
-    def bend_mm(self) -> NDArray[np.float64] | None:
-        """Return the three bend terms (see `bend_basis`), or None for a flat card."""
-        return self.unknowns[_BEND:] if len(self.unknowns) == _BENT else None
+    def extra_mm(self) -> NDArray[np.float64]:
+        """Return the extra unknowns handed in (see `Extra`), shape (E,)."""
+        return self.unknowns[_EXTRA:]
 
     @property
     def focal_log_u(self) -> float:
         """Return the standard uncertainty of the focal length as a natural logarithm."""
         return math.sqrt(float(self.covariance[_LOG_FOCAL, _LOG_FOCAL]))
-
-    @property
-    def rise_mm(self) -> float:
-        """Return how far the card's corners stand off the plane that touches its middle (0 for a flat card)."""
-        bend = self.bend_mm
-        if bend is None:
-            return 0.0
-        curvature = np.linalg.eigvalsh(np.array([[bend[0], bend[1] / 2.0], [bend[1] / 2.0, bend[2]]]))
-        return float(np.abs(curvature).max())
 
     def scale_u_percent(self, points_mm: NDArray[np.float64]) -> tuple[float, float, float]:
         """Return the standard uncertainty of the local scale from marker corners, from the lens and from the stretch.
@@ -156,25 +162,13 @@ class CameraFit:
         return gradient
 
 
-def bend_basis(
-    points_mm: NDArray[np.float64], centre_mm: NDArray[np.float64], reach_mm: float
-) -> NDArray[np.float64]:
-    """Return x², xy and y² about the card's centre, each 1 at distance `reach_mm`, shape (N, 3).
-
-    A sheet of paper bends to a developable surface, near its middle a parabolic cylinder; three terms allow any
-    direction of its axis.
-    """
-    offset = (np.asarray(points_mm) - centre_mm) / reach_mm
-    return np.column_stack([offset[:, 0] ** 2, offset[:, 0] * offset[:, 1], offset[:, 1] ** 2])
-
-
 def fit_camera(
     points_mm: NDArray[np.float64],
     corners_px: NDArray[np.float64],
     outward_px: NDArray[np.float64],
     prior: CameraPrior,
     *,
-    bend: NDArray[np.float64] | None = None,
+    extra: Extra | None = None,
     noise_px: float | None = None,
     start: CameraFit | None = None,
 ) -> CameraFit | None:
@@ -190,8 +184,8 @@ def fit_camera(
         Movement of each corner when all edges move outward by one pixel.
     prior : CameraPrior
         What is known of the camera.
-    bend : ndarray of shape (N, 3), optional
-        Bend terms of each corner; given, the paper may be bent.
+    extra : Extra, optional
+        Further unknowns, such as the bend of the paper.
     noise_px : float, optional
         Standard deviation of a corner coordinate; estimated from the residuals when left out.
     start : CameraFit, optional
@@ -205,16 +199,16 @@ def fit_camera(
     unknowns = _start(points_mm, corners_px, prior) if start is None else start.unknowns.copy()
     if unknowns is None:
         return None
-    count = _PLAIN if bend is None else _BENT
-    unknowns = np.concatenate([unknowns[:_PLAIN], np.zeros(count - _PLAIN)])
+    added = 0 if extra is None else len(extra.std_mm)
+    unknowns = np.concatenate([unknowns[:_EXTRA], np.zeros(added)])
     noise = 0.1 if noise_px is None else noise_px
     for _ in range(3 if noise_px is None else 1):
-        solved = _solve(unknowns, points_mm, corners_px, outward_px, prior, bend, noise)
+        solved = _solve(unknowns, points_mm, corners_px, outward_px, prior, extra, noise)
         if solved is None:
             return None
         unknowns, information, residual, chi_square = solved
         if noise_px is None:
-            noise = _noise(residual, count - 5)
+            noise = _noise(residual, 7 + added)
     try:
         covariance = np.asarray(np.linalg.inv(information), dtype=np.float64)
     except np.linalg.LinAlgError:
@@ -261,14 +255,14 @@ def _solve(
     corners_px: NDArray[np.float64],
     outward_px: NDArray[np.float64],
     prior: CameraPrior,
-    bend: NDArray[np.float64] | None,
+    extra: Extra | None,
     noise_px: float,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], float] | None:
     """Levenberg-Marquardt with Huber weights; returns unknowns, information, residuals and chi square."""
-    expected, pull = _prior_rows(prior, len(unknowns))
+    expected, pull = _prior_rows(prior, extra)
 
     def cost(p: NDArray[np.float64]) -> tuple[float, NDArray[np.float64], NDArray[np.float64]]:
-        model, jacobian = _project(p, points_mm, outward_px, bend)
+        model, jacobian = _project(p, points_mm, outward_px, extra)
         residual = corners_px - model
         size = np.linalg.norm(residual, axis=1) / noise_px
         loss = np.where(size <= HUBER, size**2, 2 * HUBER * size - HUBER**2)
@@ -303,8 +297,9 @@ def _solve(
     return unknowns, information, residual, best
 
 
-def _prior_rows(prior: CameraPrior, count: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _prior_rows(prior: CameraPrior, extra: Extra | None) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the expected unknowns and one over their standard uncertainty (0 where nothing is known)."""
+    count = _EXTRA + (0 if extra is None else len(extra.std_mm))
     expected, pull = np.zeros(count), np.zeros(count)
     expected[_LOG_FOCAL : _K1 + 1] = [math.log(prior.focal_px), *prior.centre_px, prior.k1]
     pull[_SHIFT] = 1.0 / SHIFT_STD_PX
@@ -312,7 +307,8 @@ def _prior_rows(prior: CameraPrior, count: int) -> tuple[NDArray[np.float64], ND
         [prior.focal_log_u, prior.centre_u_px, prior.centre_u_px, prior.k1_u]
     )
     pull[_STRETCH] = 1.0 / prior.stretch_u
-    pull[_BEND:] = 1.0 / BEND_STD_MM
+    if extra is not None:
+        pull[_EXTRA:] = 1.0 / extra.std_mm
     return expected, pull
 
 
@@ -320,14 +316,19 @@ def _project(
     p: NDArray[np.float64],
     points_mm: NDArray[np.float64],
     outward_px: NDArray[np.float64],
-    bend: NDArray[np.float64] | None,
+    extra: Extra | None,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the corners that the unknowns predict, shape (N, 2), and the Jacobian, shape (2 N, unknowns)."""
-    height = np.zeros(len(points_mm)) if bend is None else bend @ p[_BEND:]
     half = points_mm / 2.0
     solid = np.column_stack(
-        [points_mm[:, 0] + p[_STRETCH] * half[:, 0], points_mm[:, 1] - p[_STRETCH] * half[:, 1], height]
+        [
+            points_mm[:, 0] + p[_STRETCH] * half[:, 0],
+            points_mm[:, 1] - p[_STRETCH] * half[:, 1],
+            0.0 * half[:, 0],
+        ]
     )
+    if extra is not None:
+        solid += np.einsum("nek,e->nk", extra.moves, p[_EXTRA:])
     focal = math.exp(p[_LOG_FOCAL])
     camera = np.array([[focal, 0, p[_CX]], [0, focal, p[_CY]], [0, 0, 1.0]])
     distortion = np.array([p[_K1], 0.0, 0.0, 0.0])
@@ -343,9 +344,8 @@ def _project(
         cv2.Rodrigues(p[:3])[0]
     )  # movement in the photo per mm along card x, y, z
     jacobian[:, _STRETCH] = axes[:, 0] * np.repeat(half[:, 0], 2) - axes[:, 1] * np.repeat(half[:, 1], 2)
-    if bend is not None:
-        rise = axes[:, 2]
-        jacobian[:, _BEND:] = rise[:, None] * np.repeat(bend, 2, axis=0)
+    if extra is not None:
+        jacobian[:, _EXTRA:] = np.einsum("nk,nek->ne", axes, np.repeat(extra.moves, 2, axis=0))
     return model, jacobian
 
 
