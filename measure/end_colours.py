@@ -246,7 +246,7 @@ def _reading(
 ) -> ColourReading:
     score, at_limit = _scores(_shares(member, seen, count))
     lab, middle = cells[:, :, _REACH], member[:, :, _REACH]
-    best, blended = _without_blends(score, lab, seen, middle)
+    best = score.argmax(axis=1)
     used = sorted(set(best.tolist()), key=lambda k: -int((best == k).sum()))
     palette = np.stack([_typical(lab, seen, middle == k, best == k) for k in used])
     used_index, palette = _merge_alike(used, palette)
@@ -258,7 +258,6 @@ def _reading(
     second = ranked[:, 1] if ranked.shape[1] > 1 else np.zeros(len(ranked))
     margin = (ranked[:, 0] - second) / np.maximum(ranked[:, 0] + second, 1e-9)
     sure = margin >= np.where(at_limit, _SURE_MARGIN_OFF_LINE, _SURE_MARGIN)
-    sure &= ~blended
     voted = np.array([used_index[int(k)] for k in best])
     free = margin < _SETTLED_MARGIN
     kept, settled = drop_needless(_mean_light(cells, seen), voted, _linear_light(palette), free)
@@ -306,44 +305,6 @@ def _mean_light(cells: NDArray[np.float32], seen: NDArray[np.bool_]) -> Array:
     weight = seen[:, :, None, None]
     mean: Array = (light * weight).sum(axis=0) / np.maximum(weight.sum(axis=0), 1)
     return mean
-
-
-def _without_blends(
-    score: Array, lab: NDArray[np.float32], seen: NDArray[np.bool_], middle: NDArray[np.intp]
-) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
-    """Return the best colour of every end, and which ends had first been given a blend of two neighbours' colours.
-
-    Where two colours meet, blur mixes them: a colour that lies on the straight line between two others (in linear
-    light), and stands only on ends that have both of these beside them, is no yarn. Sets its score to nothing.
-    """
-    best = score.argmax(axis=1)
-    blended = np.zeros(len(best), dtype=bool)
-    while True:
-        used = sorted(set(best.tolist()), key=lambda k: int((best == k).sum()))
-        light = {k: _linear_light(_typical(lab, seen, middle == k, best == k)) for k in used}
-        blend = next((k for k in used if _is_blend(k, best, light)), None)
-        if blend is None:
-            return best, blended
-        blended |= best == blend
-        score[:, blend] = 0.0
-        best = score.argmax(axis=1)
-
-
-def _is_blend(k: int, best: NDArray[np.intp], light: dict[int, Array]) -> bool:
-    here = np.flatnonzero(best == k)
-    # Two ends of reach: blur and the slant of floats carry colour no further.
-    beside = [set(best[max(0, i - 2) : i + 3].tolist()) - {k} for i in here]
-    around = set.intersection(*beside)
-    common = [a for a in sorted(around) if int((best == a).sum()) > len(here)]
-    for i, a in enumerate(common):
-        for b in common[i + 1 :]:
-            span = light[b] - light[a]
-            size = float(span @ span)
-            share = float((light[k] - light[a]) @ span) / max(size, 1e-9)
-            rest = light[k] - light[a] - share * span
-            if 0.1 < share < 0.9 and float(rest @ rest) < 0.15**2 * size:
-                return True
-    return False
 
 
 def _linear_light(lab: NDArray[np.floating]) -> Array:
