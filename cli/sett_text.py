@@ -7,6 +7,7 @@ import sys
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
+from ..calibration.budget import combine_percent
 from .rounding import plain, with_uncertainty
 from .screen import paragraph, printable, shade, width
 
@@ -118,21 +119,12 @@ def _thread_rows(result: SettResult) -> list[list[str]]:
 
 
 def _pixel_rows(result: SettResult) -> list[list[str]]:
-    return [
-        ["", "per 1000 px", "px per thread", "counted"],
-        [
-            "ends (warp)",
-            plain(result.ends.per_1000_px),
-            plain(1000 / result.ends.per_1000_px),
-            _count(result.ends),
-        ],
-        [
-            "picks (weft)",
-            plain(result.picks.per_1000_px),
-            plain(1000 / result.picks.per_1000_px),
-            _count(result.picks),
-        ],
-    ]
+    rows = [["", "per 1000 px", "px per thread", "counted"]]
+    for name, reading in (("ends (warp)", result.ends), ("picks (weft)", result.picks)):
+        doubt = combine_percent(reading.budget) / 100.0 if reading.budget else None
+        density = _pm(reading.per_1000_px, None if doubt is None else doubt * reading.per_1000_px)
+        rows.append([name, density, plain(1000.0 / reading.per_1000_px), _count(reading)])
+    return rows
 
 
 def _facts(result: SettResult, plane: Plane) -> Iterable[tuple[str, str]]:
@@ -154,13 +146,14 @@ def _facts(result: SettResult, plane: Plane) -> Iterable[tuple[str, str]]:
 
 def _weave_words(result: SettResult) -> str:
     weave = result.weave
-    name = "not recognised" if weave.name == "unknown" else weave.name
+    if weave.name == "unknown":
+        return f"not recognised; {_FACE_WORDS[weave.face]}"
     repeat = (
         f", repeat {weave.repeat_ends} × {weave.repeat_picks}"
         if weave.repeat_ends and weave.repeat_picks
         else ""
     )
-    return f"{name}{repeat}; {_FACE_WORDS[weave.face]}"
+    return f"{weave.name}{repeat}; {_FACE_WORDS[weave.face]}"
 
 
 def _doubt(result: SettResult, columns: int) -> str:
@@ -177,9 +170,11 @@ def _doubt(result: SettResult, columns: int) -> str:
         lines.append(paragraph(told, columns=columns, indent="  "))
     if not lines:
         lines.append("  What was found is not sure enough to warp by.")
+    span = "1000 pixels" if result.ends.per_inch is None else "inch"
     advice = (
-        "count one inch by eye and say what you found (--expect-ends 20..30, --expect-picks 10..14), give the number "
-        "of ends you warped (--ends-warped 48) or the weave (--weave plain), or take a sharper photo from nearer."
+        f"count one {span} by eye and say what you found (--expect-ends 20..30, --expect-picks 10..14), give the "
+        "number of ends you warped (--ends-warped 48) or the weave (--weave plain), or take a sharper photo from "
+        "nearer."
     )
     lines.append(paragraph(advice, columns=columns, first="  What to do: ", indent="              "))
     return "\n".join(lines)
