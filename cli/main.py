@@ -87,7 +87,7 @@ def _run(words: list[str]) -> int:
         _say(_mistake(error), words, as_json=as_json)
         return EXIT_USAGE
     if code == EXIT_INTERRUPTED:
-        typer.echo("Stopped; nothing was written.", err=True)
+        typer.echo("Stopped; nothing half-made was left.", err=True)
     return code if isinstance(code, int) else 0
 
 

@@ -114,7 +114,7 @@ def test_refusal_leaves_with_4(capsys, monkeypatch):
 def test_interrupt_says_so_and_leaves_with_the_shells_code(capsys, monkeypatch):
     fail_with(monkeypatch, KeyboardInterrupt())
     code, out, err = run(capsys, "sett", "a.jpg")
-    assert (code, out, err) == (130, "", "Stopped; nothing was written.\n")
+    assert (code, out, err) == (130, "", "Stopped; nothing half-made was left.\n")
 
 
 def test_our_own_mistake_is_owned_without_traceback(capsys, monkeypatch):
