@@ -18,7 +18,7 @@ from .notices import Notice
 from .photo import Photo
 from .plane import Plane, apply_homography
 from .pose import PoseFit, PosePrior, align_with_photo, fit_pose, focal_px_from_35mm, tilt_and_distance
-from .quads import find_cut_corners, find_quads
+from .quads import find_cut_corners, find_quads, find_quads_from_lines
 
 __all__ = [
     "ID1_CORNER_RADIUS_MM",
@@ -33,7 +33,7 @@ __all__ = [
 ID1_SIZE_MM = (85.60, 53.98)
 ID1_THICKNESS_MM = 0.76
 ID1_CORNER_RADIUS_MM = 3.18
-_RADIUS_LIMITS_MM = (1.6, 5.0)  # the standard's 2.88 to 3.48, widened by what blur and a worn corner do
+_RADIUS_LIMITS_MM = (1.8, 4.8)  # the standard's 2.88 to 3.48, widened by what blur and a worn corner do
 
 _REDUCED_SIDE_PX = 640
 _TYPICAL_FOCAL_35MM = 27.0  # main cameras of phones lie between 23 and 30 (common practice)
@@ -89,11 +89,22 @@ def find_bank_cards(photo: Photo) -> tuple[BankCard, ...]:
     height, width = bgr.shape[:2]
     small = _reduce(bgr)
     scale = np.array([width / small.shape[1], height / small.shape[0]])
+    cards = _check_quads(photo, small, scale, find_quads(small))
+    if not cards:
+        cards = _check_quads(photo, small, scale, find_quads_from_lines(small))
+    cards.sort(key=lambda card: -card.seen_share)
+    return tuple(cards)
+
+
+def _check_quads(
+    photo: Photo, small: NDArray[np.uint8], scale: NDArray[np.float64], quads: list[NDArray[np.float64]]
+) -> list[BankCard]:
+    """Measure every quadrilateral of the reduced picture that is a card, each place once."""
     small_linear = linear_light(small)
     cards: list[BankCard] = []
     tried: list[NDArray[np.float64]] = []
     refined: list[NDArray[np.float64]] = []
-    for quad in find_quads(small):
+    for quad in quads:
         if any(_same_place(quad, other, 2.0) for other in tried) or any(
             _overlap(quad, c, scale) for c in cards
         ):
@@ -106,8 +117,7 @@ def find_bank_cards(photo: Photo) -> tuple[BankCard, ...]:
         card = _measure(photo, (rough + 0.5) * scale - 0.5)
         if card is not None:
             cards.append(card)
-    cards.sort(key=lambda card: -card.seen_share)
-    return tuple(cards)
+    return cards
 
 
 def find_cut_cards(photo: Photo) -> list[str]:
@@ -176,7 +186,7 @@ def _measure(photo: Photo, corners: NDArray[np.float64]) -> BankCard | None:
     edges: EdgePoints | None = None
     margin = _END_MARGIN_MM * px_per_mm
     for reach_px, last in ((reach, False), (max(9.0, 0.9 * px_per_mm + 3.0), True)):
-        edges = locate_edges(linear, corners, reach_px=reach_px, end_margin_px=margin, look_for_strips=last)
+        edges = locate_edges(linear, corners, reach_px=reach_px, end_margin_px=margin, fine=last)
         if edges is None or edges.coverage.min() < 0.2:
             return None
         corners = edges.corners_px
@@ -203,9 +213,9 @@ def _measure(photo: Photo, corners: NDArray[np.float64]) -> BankCard | None:
     if fit is None or not _is_id1(fit, edges, px_per_mm):
         return None
     radii = _corner_radii_mm(linear, origin, fit)
-    radius = float(np.median(radii)) if radii else math.nan
-    if not _RADIUS_LIMITS_MM[0] <= radius <= _RADIUS_LIMITS_MM[1]:
+    if not _well_rounded(radii):
         return None
+    radius = float(np.median(radii))
     if _plain_share(crop, origin, fit, px_per_mm) < _PLAIN_SHARE and not _surely_a_card(edges, radii):
         return None
     return BankCard(fit=fit, edges=edges, corner_radius_mm=radius, seen_share=float(edges.coverage.mean()))
@@ -292,11 +302,13 @@ def _corner_radii_mm(linear: NDArray[np.float32], origin: NDArray[np.float64], f
     A corner of radius r leaves the sharp corner's point by r (sqrt 2 - 1).
     """
     half = np.array(ID1_SIZE_MM) / 2
-    distance_mm = np.arange(-1.0, 6.0, 0.05)
+    step_mm = 0.05
+    distance_mm = np.arange(6.0, -1.5, -step_mm)  # from inside outwards
+    kernel = cv2.getGaussianKernel(13, 2.5)
     radii = []
     for sign in ((-1, -1), (1, -1), (1, 1), (-1, 1)):
         inward = -np.array(sign) / math.sqrt(2)
-        spread = np.array([inward[1], -inward[0]]) * np.array([-0.3, 0.0, 0.3])[:, None]
+        spread = np.array([inward[1], -inward[0]]) * np.array([-0.3, -0.15, 0.0, 0.15, 0.3])[:, None]
         path_mm = half * np.array(sign) + distance_mm[:, None, None] * inward + spread[None]
         path = (apply_homography(fit.px_from_card_mm, path_mm) - origin).astype(np.float32)
         if (
@@ -306,15 +318,21 @@ def _corner_radii_mm(linear: NDArray[np.float32], origin: NDArray[np.float64], f
         ):
             continue
         profile = cv2.remap(linear, path[..., 0], path[..., 1], cv2.INTER_LINEAR).mean(axis=1)
-        inside = profile[-20:].mean(axis=0)
-        difference = np.linalg.norm(profile - inside, axis=1)
-        level = 0.5 * float(np.median(difference[:20]))
-        noise = float(np.std(difference[-20:]))
-        if level < 3 * noise + 0.004:
-            continue
-        beyond = np.flatnonzero(difference > level)
-        radii.append(float(distance_mm[beyond.max()]) / (math.sqrt(2) - 1) if len(beyond) else 0.0)
+        smooth = cv2.filter2D(profile, -1, kernel, borderType=cv2.BORDER_REPLICATE)
+        slope = np.linalg.norm(np.gradient(smooth, axis=0), axis=1)
+        noise = float(np.median(slope[:40]))
+        marked = slope >= max(0.35 * float(slope.max()), 4.0 * noise)
+        peak = (slope[1:-1] >= slope[:-2]) & (slope[1:-1] > slope[2:]) & marked[1:-1]
+        if peak.any():
+            radii.append(float(distance_mm[int(np.argmax(peak)) + 1]) / (math.sqrt(2) - 1))
     return radii
+
+
+def _well_rounded(radii: list[float]) -> bool:
+    """Tell whether the corners that show are a bank card's: some rounded as they should be, fewer square ones."""
+    rounded = sum(_RADIUS_LIMITS_MM[0] <= radius <= _RADIUS_LIMITS_MM[1] for radius in radii)
+    square = sum(abs(radius) < _RADIUS_LIMITS_MM[0] for radius in radii)
+    return rounded > square and (rounded >= 2 or len(radii) <= 2)
 
 
 def plane_of_card(photo: Photo, card: BankCard) -> Plane:

@@ -15,6 +15,7 @@ __all__ = ["EdgePoints", "linear_light", "locate_edges", "srgb_to_linear_table"]
 _STEP_PX = 0.25  # sampling across the edge
 _TEMPLATE_PX = 3.0  # half width of the profile that is matched: the slope of a sharp edge and its feet
 _LEAST_MATCH = 0.3  # a block with less of the side's profile is hidden or lies on something else
+_AGREEMENT_PX = 0.6  # scatter of single blocks on a weak edge
 _SIDE_WANDER_PX = 2.0  # lens distortion bends a card's side by less
 _FIRST_PEAK_SHARE = 0.25  # a weaker slope before the steepest one is ringing of the sharpening, not the edge
 
@@ -286,16 +287,24 @@ def _first_slopes(
 
 
 def _robust_line_weights(t: NDArray[np.float64], offsets: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Tukey weights about the line that most blocks agree on (median of pairwise slopes as a start)."""
-    i, j = np.triu_indices(len(t), k=max(1, len(t) // 3))
-    slope = float(np.median((offsets[j] - offsets[i]) / (t[j] - t[i])))
-    intercept = float(np.median(offsets - slope * t))
+    """Tukey weights about the line on which most blocks agree.
+
+    The start is the line through that pair of blocks which the greatest number of others supports, so that even
+    a side half hidden by cloth is found from its clear half.
+    """
+    i, j = np.triu_indices(len(t), k=max(1, len(t) // 5))
+    slopes = (offsets[j] - offsets[i]) / (t[j] - t[i])
+    residuals = offsets[None, :] - offsets[i, None] - slopes[:, None] * (t[None, :] - t[i, None])
+    support = np.exp(-0.5 * (residuals / _AGREEMENT_PX) ** 2).sum(axis=1)
+    best = int(np.argmax(support))
+    slope, intercept = float(slopes[best]), float(offsets[i[best]] - slopes[best] * t[i[best]])
     weights = np.ones_like(t)
     for _ in range(6):
-        residual = offsets - intercept - slope * t
-        scale = max(1.4826 * float(np.median(np.abs(residual))), 0.05)
+        residual = np.abs(offsets - intercept - slope * t)
+        near = residual[residual < 4 * _AGREEMENT_PX]
+        scale = max(1.4826 * float(np.median(near)), 0.05) if len(near) else _AGREEMENT_PX
         weights = np.clip(1 - (residual / (4.7 * scale)) ** 2, 0, None) ** 2
-        if weights.sum() < 1e-6:
+        if np.count_nonzero(weights) < 3:
             break
         slope, intercept, _ = _weighted_line(t, offsets, weights)
     return weights

@@ -216,9 +216,9 @@ def fit_pose(
     PoseFit or None
         None when no pose explains the corners.
     """
-    best: PoseFit | None = None
-    for start in _starts(corners_px, size_mm, centre_px, prior):
-        fit = _gauss_newton(
+
+    def fit(start: NDArray[np.float64]) -> PoseFit | None:
+        return _gauss_newton(
             start,
             points_px,
             side,
@@ -228,9 +228,17 @@ def fit_pose(
             centre_px=centre_px,
             prior=prior,
         )
-        if fit is not None and (best is None or fit.chi_square < best.chi_square):
-            best = fit
-    return best
+
+    # With the focal length hardly known, one start may be too far off to find the way.
+    stretches = (1.0,) if prior.focal_log_std < 0.1 else (1.0, 1.7)
+    best: PoseFit | None = None
+    for stretch in stretches:
+        for start in _starts(corners_px, size_mm, centre_px, prior, stretch * prior.focal_px):
+            found = fit(start)
+            if found is not None and (best is None or found.chi_square < best.chi_square):
+                best = found
+    # Side faces and scale across the edges were taken from the start; once more from the pose itself.
+    return None if best is None else fit(best.parameters)
 
 
 def _starts(
@@ -238,11 +246,12 @@ def _starts(
     size_mm: tuple[float, float],
     centre_px: tuple[float, float],
     prior: PosePrior,
+    focal_px: float,
 ) -> list[NDArray[np.float64]]:
     """Both poses that a small rectangle allows (Collins and Bartoli, IJCV 109, 2014, as in OpenCV's IPPE)."""
     width, height = size_mm
     model = np.array([[-1, -1, 0], [1, -1, 0], [1, 1, 0], [-1, 1, 0]]) * np.array([width / 2, height / 2, 0])
-    camera = np.array([[prior.focal_px, 0, centre_px[0]], [0, prior.focal_px, centre_px[1]], [0, 0, 1.0]])
+    camera = np.array([[focal_px, 0, centre_px[0]], [0, focal_px, centre_px[1]], [0, 0, 1.0]])
     try:
         count, rotations, translations, _ = cv2.solvePnPGeneric(
             model, np.asarray(corners_px, dtype=np.float64), camera, None, flags=cv2.SOLVEPNP_IPPE
@@ -252,9 +261,8 @@ def _starts(
     starts = []
     for rotation, translation in list(zip(rotations, translations, strict=True))[:count]:
         if np.all(np.isfinite(rotation)) and np.all(np.isfinite(translation)) and translation[2, 0] > 0:
-            starts.append(
-                np.concatenate([rotation.ravel(), translation.ravel() / width, prior.inputs(np.zeros(4))[0]])
-            )
+            inputs = np.concatenate([[math.log(focal_px)], prior.inputs(np.zeros(4))[0][1:]])
+            starts.append(np.concatenate([rotation.ravel(), translation.ravel() / width, inputs]))
     return starts
 
 

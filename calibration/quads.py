@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["colour_gradient", "find_cut_corners", "find_quads"]
+__all__ = ["colour_gradient", "find_cut_corners", "find_quads", "find_quads_from_lines"]
 
 # Grey levels per pixel on the reduced picture. Steps of 1.6 make sure that for every card contrast one
 # threshold lies between the texture inside and the step at the edge.
@@ -139,6 +139,131 @@ def _card_like(corners: NDArray[np.float64]) -> bool:
     ratio = (sides[0] + sides[2]) / (sides[1] + sides[3])
     ratio = max(ratio, 1 / ratio)
     return bool(cv2.isContourConvex(corners.astype(np.float32))) and 1.15 < ratio < 2.2
+
+
+_MOST_LINES = 26  # four of these make at most some thousand quadrilaterals
+_LEAST_LINE_SHARE = 0.035  # of the picture's longer side
+
+
+def find_quads_from_lines(bgr: NDArray[np.uint8], *, most: int = 16) -> list[NDArray[np.float64]]:
+    """Put quadrilaterals together from straight borders of different regions.
+
+    For a card whose face is divided, by a shadow, a stripe or a picture, so that no one region shows all of it.
+
+    Parameters
+    ----------
+    bgr : ndarray of uint8, shape (M, N, 3)
+        Reduced photo.
+    most : int
+        How many to return.
+
+    Returns
+    -------
+    list of ndarray of shape (4, 2)
+        Corners in order around, best covered by the lines first.
+    """
+    lines = _straight_borders(colour_gradient(bgr))
+    found: list[tuple[float, NDArray[np.float64]]] = []
+    pairs = [
+        (i, j)
+        for i, j in itertools.combinations(range(len(lines)), 2)
+        if _face_each_other(lines[i], lines[j])
+    ]
+    for (i, j), (k, m) in itertools.combinations(pairs, 2):
+        cosine = abs(float(lines[i][2] @ lines[k][2]))
+        if cosine > 0.5 or len({i, j, k, m}) < 4:
+            continue
+        corners = np.array([_meet(lines[a], lines[b]) for a, b in ((i, k), (k, j), (j, m), (m, i))])
+        if not np.all(np.isfinite(corners)) or not _card_like(corners):
+            continue
+        # Side 0 joins (i, k) and (k, j), so it lies on line k, and so on around.
+        covered = [_covered(lines[n], corners[a], corners[(a + 1) % 4]) for a, n in enumerate((k, j, m, i))]
+        if min(covered) > 0.25 and sum(covered) > 2.2:
+            found.append((sum(covered), corners))
+    found.sort(key=lambda item: -item[0])
+    chosen: list[NDArray[np.float64]] = []
+    for _, corners in found:
+        if all(np.abs(np.sort(corners, axis=0) - np.sort(other, axis=0)).max() > 3 for other in chosen):
+            chosen.append(corners)
+        if len(chosen) == most:
+            break
+    return chosen
+
+
+_Line = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]  # start, end, unit direction
+
+
+def _straight_borders(gradient: NDArray[np.float32]) -> list[_Line]:
+    """Long straight borders of plain regions, each once, longest first."""
+    height, width = gradient.shape
+    limits = (0.0012 * height * width, 0.75 * height * width)
+    shortest = _LEAST_LINE_SHARE * max(height, width)
+    segments: list[_Line] = []
+    for threshold in _THRESHOLDS:
+        edges = (gradient > threshold).astype(np.uint8)
+        barrier = np.asarray(cv2.dilate(edges, _disc(1)), dtype=np.uint8)
+        for hull in _hulls(np.asarray(1 - barrier, dtype=np.uint8), limits):
+            perimeter = cv2.arcLength(hull.astype(np.float32), True)
+            outline = cv2.approxPolyDP(hull.astype(np.float32), max(1.5, 0.006 * perimeter), True).reshape(
+                -1, 2
+            )
+            for a, b in zip(
+                outline.astype(np.float64), np.roll(outline, -1, axis=0).astype(np.float64), strict=True
+            ):
+                length = float(np.linalg.norm(b - a))
+                if length > shortest:
+                    segments.append((a, b, (b - a) / length))
+    segments.sort(key=lambda line: -float(np.linalg.norm(line[1] - line[0])))
+    merged: list[_Line] = []
+    for line in segments[: 8 * _MOST_LINES]:
+        for n, other in enumerate(merged):
+            if _same_line(line, other):
+                merged[n] = _joined(other, line)
+                break
+        else:
+            merged.append(line)
+    merged.sort(key=lambda line: -float(np.linalg.norm(line[1] - line[0])))
+    return merged[:_MOST_LINES]
+
+
+def _same_line(line: _Line, other: _Line) -> bool:
+    normal = np.array([-other[2][1], other[2][0]])
+    apart = max(abs(float((line[0] - other[0]) @ normal)), abs(float((line[1] - other[0]) @ normal)))
+    return apart < 4.0 and abs(float(line[2] @ other[2])) > 0.995
+
+
+def _joined(line: _Line, other: _Line) -> _Line:
+    """Stretch a line to the far ends of both; points of the other are dropped onto it."""
+    along = sorted(float((point - line[0]) @ line[2]) for point in (line[0], line[1], other[0], other[1]))
+    return line[0] + along[0] * line[2], line[0] + along[-1] * line[2], line[2]
+
+
+def _face_each_other(line: _Line, other: _Line) -> bool:
+    """Tell whether two lines could be opposite sides: nearly parallel, apart, and beside each other."""
+    if abs(float(line[2] @ other[2])) < 0.94:
+        return False
+    normal = np.array([-line[2][1], line[2][0]])
+    apart = abs(float(((other[0] + other[1]) / 2 - line[0]) @ normal))
+    length = float((line[1] - line[0]) @ line[2])
+    ends = sorted(float((point - line[0]) @ line[2]) for point in (other[0], other[1]))
+    return apart > 20 and min(length, ends[1]) - max(0.0, ends[0]) > 0.2 * min(length, ends[1] - ends[0])
+
+
+def _meet(line: _Line, other: _Line) -> NDArray[np.float64]:
+    determinant = line[2][0] * other[2][1] - line[2][1] * other[2][0]
+    if abs(determinant) < 0.4:
+        return np.array([np.nan, np.nan])
+    offset = other[0] - line[0]
+    return np.asarray(line[0] + (offset[0] * other[2][1] - offset[1] * other[2][0]) / determinant * line[2])
+
+
+def _covered(line: _Line, start: NDArray[np.float64], end: NDArray[np.float64]) -> float:
+    """Share of a side that its line covers; a line much longer than the side is no side of it."""
+    length = float(np.linalg.norm(end - start))
+    along = (end - start) / length
+    ends = sorted(float((point - start) @ along) for point in (line[0], line[1]))
+    beyond = max(0.0, -ends[0]) + max(0.0, ends[1] - length)
+    return 0.0 if beyond > 0.35 * length else max(0.0, min(ends[1], length) - max(ends[0], 0.0)) / length
 
 
 def find_cut_corners(bgr: NDArray[np.uint8]) -> list[str]:
