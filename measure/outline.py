@@ -15,6 +15,7 @@ from .frame import ClothFrame, curved_frame, straight_frame
 from .fringe import pick_energy, woven_limit
 from .placing import WorkPicture
 from .selvedge import RowEdges, cloth_evidence, row_edges, sharpen_edges, station_means
+from .silhouette import NOISE_ENERGY
 from .stubs import outermost_ends
 
 __all__ = ["STATION_MM", "Outline", "measure_outline"]
@@ -27,7 +28,9 @@ EDGE_STANDARD_MM = 0.15  # what blur, fuzz and shadow leave in the place of one 
 REGION_HALO_CELLS = (
     2.0  # how far the coarse region's blur reaches beyond the cloth: 1.2 to 3 cells as measured
 )
+LEAST_STRAY_SHARE = 0.1
 STRAY_SHARE = 0.5  # of the length; a selvedge missed is missed along most of it
+LEAST_FRINGE_UNITS = 4.0  # at the photo's border a shorter quiet stretch may be the space between two picks
 CUT_SHARE = 0.2  # a selvedge that leaves the photo over more of the length than this is not seen
 
 
@@ -153,9 +156,30 @@ def _held_to_region(
     distance = np.where(unseen, 2 * allowed, edge - expected)
     distance = np.where(np.isfinite(distance) & region.any(axis=1), distance, 0.0)
     smooth = cv2.blur(distance.reshape(-1, 1), (1, length))[:, 0]
-    strays = np.abs(smooth) > allowed
+    strays = sign * smooth > allowed
+    strays[: rows.start] = strays[rows.stop :] = False
     share = float(np.mean(strays[rows]))
+    if share < LEAST_STRAY_SHARE or not _looks_woven(work, np.where(strays, edge, np.nan), sign):
+        return edge, 0.0
     return (np.where(strays, expected, edge) if share > STRAY_SHARE else edge), share
+
+
+def _looks_woven(work: WorkPicture, edge: Floats, sign: int) -> bool:
+    """Tell whether the strip just outside an edge is rough in two directions like the cloth, not like the table."""
+    gray = cv2.cvtColor(work.bgr, cv2.COLOR_BGR2GRAY)
+    gx = cv2.Sobel(gray, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)
+    gy = cv2.Sobel(gray, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8)
+    sigma = 0.3 * work.unit_px  # the cloth's own roughness must not reach the strip
+    xx, yy, xy = (cv2.GaussianBlur(product, (0, 0), sigma) for product in (gx * gx, gy * gy, gx * gy))
+    rough = np.log(np.maximum((xx + yy) / 2 - np.sqrt(((xx - yy) / 2) ** 2 + xy**2), 0) + NOISE_ENERGY)
+    column = np.arange(work.bgr.shape[1])[None, :]
+    outward = -sign * (column - np.where(np.isfinite(edge), edge, 0.0)[:, None])
+    strip = (outward > work.unit_px) & (outward < 2.2 * work.unit_px) & np.isfinite(edge)[:, None]
+    strip &= work.in_photo & ~work.card
+    if not (strip.any() and work.inner.any() and work.outer.any()):
+        return bool(np.isnan(edge).all())
+    table, cloth = float(np.median(rough[work.outer])), float(np.median(rough[work.inner]))
+    return float(np.median(rough[strip])) > (table + cloth) / 2
 
 
 def _row_range(work: WorkPicture) -> tuple[int, int, bool, bool]:
@@ -186,7 +210,9 @@ def _limits(work: WorkPicture, columns: tuple[int, int]) -> tuple[tuple[Floats, 
         outermost = bottom - last if flip else first
         curve = woven_limit(e, s, columns, (outermost, outermost + depth), work.unit_px)
         middle = (columns[0] + columns[1]) / 2
-        if curve is None or (touches and np.polyval(curve, middle) < outermost + 1.5 * work.unit_px):
+        if curve is None or (
+            touches and np.polyval(curve, middle) < outermost + LEAST_FRINGE_UNITS * work.unit_px
+        ):
             curve = np.array([0.0, 0.0, float(outermost)])
             if touches:
                 cut.add(side)

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 __all__ = [
     "CELLS_ALONG",
+    "NOISE_ENERGY",
     "CellPicture",
     "Region",
     "linear_light",
