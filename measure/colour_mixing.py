@@ -13,11 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Settled", "drop_needless", "settle_colours"]
+__all__ = ["Settled", "drop_needless", "look_like_two", "settle_colours", "visible_steps"]
 
 _REACH = 2  # ends on either side that can show at an end's place
 _HOLD = 0.1  # of the mean square: a colour may be shaded anew, but not become another
 _ROUNDS = 6
+_APART_SPREADS, _APART_STEPS = 5.0, 0.08
 _NEEDED = 0.6  # a colour stays when without it the light around some colour's ends is explained so much worse
 _RIDGE = 1e-3  # of the mean square: shares of colours that always stand together cannot be told apart
 
@@ -36,11 +37,14 @@ class Settled:
         Square error of the light around each end.
     odds : ndarray of shape (E,)
         That error over the one with the next best colour, 0 (certain) to 1 (a toss); 0 with a single colour.
+    lean : ndarray of shape (E,)
+        How much lighter the middle of each end is than explained, in steps of `visible_steps`.
     """
 
     colours: NDArray[np.intp]
     error: Array
     odds: Array
+    lean: Array
 
 
 def settle_colours(light: Array, start: NDArray[np.intp], palette: Array, free: NDArray[np.bool_]) -> Settled:
@@ -59,6 +63,7 @@ def settle_colours(light: Array, start: NDArray[np.intp], palette: Array, free: 
     """
     colours, paint = start.copy(), palette.copy()
     cost = np.zeros((len(colours), len(paint)))
+    shares, rest = _fit_shares(light, paint[colours])
     for _ in range(_ROUNDS):
         shares, rest = _fit_shares(light, paint[colours])
         paint = _fit_paint(light, shares, rest, colours, paint)
@@ -68,7 +73,30 @@ def settle_colours(light: Array, start: NDArray[np.intp], palette: Array, free: 
     every = np.arange(len(colours))
     own = cost[every, colours]
     cost[every, colours] = np.inf
-    return Settled(colours=colours, error=own, odds=own / np.maximum(cost.min(axis=1), 1e-12))
+    explained = np.einsum("pd,edc->epc", shares, _around(paint[colours])) + rest
+    lean = (visible_steps(light) - visible_steps(explained)).mean(axis=2)[:, light.shape[1] // 2]
+    odds = own / np.maximum(cost.min(axis=1), 1e-12)
+    return Settled(colours=colours, error=own, odds=odds, lean=lean)
+
+
+def look_like_two(settled: Settled) -> NDArray[np.bool_]:
+    """Return the ends of every colour that falls into two clearly apart, such as white and pale grey taken as one.
+
+    The ends' unexplained lightness is split where the two sides are most alike in themselves. Of one yarn, evenly
+    scattered, the halves' means then lie 2.6 times their spread apart (a normal law cut at its middle).
+    """
+    found = np.zeros(len(settled.colours), dtype=bool)
+    for k in range(int(settled.colours.max()) + 1):
+        here = np.flatnonzero(settled.colours == k)
+        if len(here) < 4:
+            continue
+        values = np.sort(settled.lean[here])
+        splits = [(values[:n], values[n:]) for n in range(2, len(values) - 1)]
+        low, high = min(splits, key=lambda halves: sum(len(h) * float(h.var()) for h in halves))
+        spread = np.sqrt((len(low) * low.var() + len(high) * high.var()) / len(values))
+        apart = float(high.mean() - low.mean())
+        found[here] = apart > _APART_STEPS and apart > _APART_SPREADS * float(spread)
+    return found
 
 
 def drop_needless(
@@ -106,7 +134,7 @@ def _gain(before: Array, after: Array, ends: NDArray[np.bool_]) -> float:
 
 def _nearest_other(colours: NDArray[np.intp], palette: Array, gone: int) -> NDArray[np.intp]:
     """Return `colours` without colour `gone`, whose ends take the most alike of the others."""
-    distance = ((_eye(palette) - _eye(palette[gone])) ** 2).sum(axis=1)
+    distance = ((visible_steps(palette) - visible_steps(palette[gone])) ** 2).sum(axis=1)
     distance[gone] = np.inf
     moved = np.where(colours == gone, int(distance.argmin()), colours)
     return np.where(moved > gone, moved - 1, moved)
@@ -148,7 +176,7 @@ def _sweep(
     light: Array, shares: Array, rest: Array, colours: NDArray[np.intp], paint: Array, free: NDArray[np.bool_]
 ) -> tuple[Array, bool]:
     """Give every free end in turn its best colour (in place); return the costs, shape (E, K), and whether any changed."""
-    seen = _eye(light)
+    seen = visible_steps(light)
     padded = np.pad(paint[colours], [(2 * _REACH, 2 * _REACH), (0, 0)])
     cost = np.zeros((len(colours), len(paint)))
     changed = False
@@ -158,7 +186,7 @@ def _sweep(
             padded[i + 2 * _REACH] = colour
             near = np.stack([padded[j + _REACH : j + 3 * _REACH + 1] for j in range(first, last)])
             guess = np.einsum("pd,jdc->jpc", shares, near) + rest
-            cost[i, k] = float(((_eye(guess) - seen[first:last]) ** 2).sum())
+            cost[i, k] = float(((visible_steps(guess) - seen[first:last]) ** 2).sum())
         best = int(cost[i].argmin()) if free[i] else int(colours[i])
         changed |= best != int(colours[i])
         colours[i] = best
@@ -166,6 +194,6 @@ def _sweep(
     return cost, changed
 
 
-def _eye(light: Array) -> Array:
+def visible_steps(light: Array) -> Array:
     """Return light on a scale of equal visible steps: the cube root of CIE 15, so that dark colours count too."""
     return np.cbrt(np.maximum(light, 0.0) + 0.002)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from ..calibration.errors import QualityError, UsageError
 from .colour_clusters import find_clusters, group_clusters, histogram_codes
-from .colour_mixing import drop_needless
+from .colour_mixing import drop_needless, look_like_two
 from .colour_names import name_colours
 from .results import Face
 
@@ -265,7 +265,7 @@ def _reading(
     agree = kept[settled.colours] == voted
     colours, palette = _repainted(settled.colours, score, lab, seen, middle)
     sure = np.where(agree, (sure & (odds < _AGREED_ODDS)) | (odds < _CLEAR_ODDS), odds < _CLEAR_ODDS)
-    sure &= seen.sum(axis=0) >= _LEAST_CELLS
+    sure &= (seen.sum(axis=0) >= _LEAST_CELLS) & ~look_like_two(settled)
     sure &= ~(_shaded_by_neighbours(colours, palette) & (margin < _SURE_MARGIN_IN_SHADE))
     for outermost in (0, -1):  # an outermost end alone in its colour may be the table, or the weft's turns
         sure[outermost] &= int((colours == colours[outermost]).sum()) > 1

@@ -90,6 +90,23 @@ def test_weft_of_another_colour_is_not_taken_for_the_warp(weave):
     assert set(reading.names).isdisjoint({"green", "dark-green"})
 
 
+def test_two_yarns_that_look_like_light_and_shade_are_not_called_sure():
+    # White and light grey in turn: grey could be white in shadow, so a reader that joins them must say it is unsure.
+    white, grey = (0.8, 0.82, 0.85), (0.35, 0.4, 0.42)
+    cloth = make_cloth(
+        (420, 380),
+        end_pitch_px=12.0,
+        pick_pitch_px=26.0,
+        ends=Yarn(colours=(white, grey), **BAND_ENDS),
+        picks=BAND_PICKS,
+        crimp_share=1.0,
+        seed=6,
+    )
+    reading = read_end_colours(cloth.bgr, np.ones(cloth.bgr.shape[:2], bool), cloth.ends_px)
+    _, wrong_but_sure = cyclic_score(reading, "ab")
+    assert wrong_but_sure == 0
+
+
 def test_weft_faced_cloth_leaves_every_end_unsure():
     cloth = make_cloth((300, 320), end_pitch_px=20.0, pick_pitch_px=6.0, crimp_share=0.0, seed=1)
     reading = read_end_colours(
