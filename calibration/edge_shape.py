@@ -16,7 +16,10 @@ __all__ = ["has_strip", "strip_shift"]
 # Candidates in pixels. Blur of phones as standard deviation; strips fade out like a penumbra or end sharply.
 _BLURS_PX = (0.9, 1.1, 1.3, 1.55, 1.85, 2.2)
 _FADING_PX = (1.2, 2.0, 3.2, 5.0, 8.0, 12.0)
-_SHARP_PX = (1.5, 2.5, 4.0)
+_SHARP_PX = (1.0, 1.5, 2.0, 2.5, 3.2, 4.0, 5.5, 7.5)
+# Strips 2 to 5 px wide under the blurs above move the first slope by 0 to 1.2 px inward (worked out from this model).
+_USUAL_SHIFT_PX, _USUAL_SHIFT_STD_PX = 0.6, 0.4
+_LEAST_STD_PX = 0.4  # what blur and width of the strip, both unknown, can cost on sharp-edged strips
 _SHARPENING = (
     0.0,
     0.3,
@@ -70,9 +73,11 @@ def strip_shift(profile: NDArray[np.float64], across_px: NDArray[np.float64]) ->
                 costs.append(_residual(edge, strip, values))
     cost = np.array(costs)
     weight = (cost / cost.min()) ** -_HALF_SAMPLES
+    weight = weight * np.exp(-0.5 * ((_SHIFTS_PX - _USUAL_SHIFT_PX) / _USUAL_SHIFT_STD_PX) ** 2)
     weight /= weight.sum()
     mean = float(np.sum(weight * _SHIFTS_PX))
-    return mean, float(np.sqrt(np.sum(weight * (_SHIFTS_PX - mean) ** 2)))
+    spread = float(np.sqrt(np.sum(weight * (_SHIFTS_PX - mean) ** 2)))
+    return mean, math.hypot(spread, _LEAST_STD_PX)
 
 
 def _residual(
@@ -85,7 +90,7 @@ def _residual(
     p, q = edge @ values, strip @ values  # (shifts, 3)
     determinant = np.maximum(a * c - b * b, 1e-12)
     explained = (c[:, None] * p**2 - 2 * b[:, None] * p * q + a[:, None] * q**2) / determinant[:, None]
-    return np.maximum(np.sum(values**2) - explained.sum(axis=1), 1e-12)
+    return np.asarray(np.maximum(np.sum(values**2) - explained.sum(axis=1), 1e-12))
 
 
 def _sharpened(
@@ -115,7 +120,10 @@ def _blurred_ramp(distance: NDArray[np.float64], blur: float) -> NDArray[np.floa
 
 
 def _normal_cdf(z: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Normal distribution, good to 1e-7 (Abramowitz and Stegun, 7.1.26); SciPy's is slower to import than to run."""
+    """Return the normal distribution, good to 1e-7 (Abramowitz and Stegun, 7.1.26).
+
+    SciPy's is slower to import than this is to run.
+    """
     x = np.abs(z) / math.sqrt(2)
     t = 1 / (1 + 0.3275911 * x)
     poly = t * (0.254829592 + t * (-0.284496736 + t * (1.421413741 + t * (-1.453152027 + t * 1.061405429))))

@@ -279,3 +279,31 @@ def test_same_photo_same_numbers() -> None:
     scene = draw(tilt_deg=9.0, turn_deg=40.0)
     first, second = found(scene), found(scene)
     np.testing.assert_array_equal(first.px_from_mm, second.px_from_mm)
+
+
+@pytest.mark.parametrize("turn", [0.0, 40.0])
+def test_shadow_across_the_card(turn: float) -> None:
+    """A shadow that halves the light on one half of card and table divides the card into two plain regions."""
+    scene = draw(tilt_deg=5.0, turn_deg=turn, shift_mm=(0.0, 0.0), table_kind="grain")
+    columns = np.arange(1200)[None, :, None]
+    lit = 1.0 - 0.45 / (1.0 + np.exp(np.clip((columns - 610.0) / 1.5, -50, 50)))
+    photo = Photo(bgr=np.rint(scene.photo.bgr * lit).astype(np.uint8), name="shadow", focal_length_35mm=26.0)
+    cards = find_bank_cards(photo)
+    assert len(cards) == 1
+    plane = plane_of_card(photo, cards[0])
+    assert abs(scale_error_percent(scene, plane, (599.5, 449.5))) < 0.5
+
+
+def test_cropped_photo_with_a_stale_focal_length() -> None:
+    """A crop keeps the EXIF tag, which then claims a far wider view: the tag is set aside and the scale stays right."""
+    scene = draw(shape=(1400, 1900), tilt_deg=14.0, turn_deg=20.0, shift_mm=(10.0, -5.0), distance_mm=260.0)
+    crop = np.ascontiguousarray(scene.photo.bgr[300:1100, 450:1450])
+    cards = find_bank_cards(Photo(bgr=crop, name="crop", focal_length_35mm=26.0))
+    assert len(cards) == 1
+    plane = plane_of_card(Photo(bgr=crop, name="crop", focal_length_35mm=26.0), cards[0])
+    at = np.array([600.0, 400.0])
+    error = 100 * math.log(
+        plane.px_per_mm_at(plane.to_mm(at)) / scene.px_per_mm_at(at + np.array([450.0, 300.0]))
+    )
+    assert abs(error) < 0.6
+    assert abs(error) < 1.5 * plane.u95_percent
