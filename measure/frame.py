@@ -192,12 +192,14 @@ def resample(
     )
     map_px = _map_to_photo(plane, frame, shape, (u_range_mm[0], v_range_mm[0]), px_per_mm)
     height, width = photo.bgr.shape[:2]
-    low = np.clip(np.floor(map_px.min(axis=(0, 1))).astype(int) - 8, 0, [width - 1, height - 1])
-    high = np.clip(np.ceil(map_px.max(axis=(0, 1))).astype(int) + 9, low + 1, [width, height])
+    ratio = px_per_mm / local_px_per_mm(plane, frame)
+    sparse = np.concatenate([map_px[::MAP_STEP_PX, ::MAP_STEP_PX].reshape(-1, 2), map_px[-1], map_px[:, -1]])
+    pad = 8 + int(MAP_STEP_PX / min(ratio, 1.0))  # what lies between the places looked at
+    low = np.clip(np.floor(sparse.min(axis=0)).astype(int) - pad, 0, [width - 1, height - 1])
+    high = np.clip(np.ceil(sparse.max(axis=0)).astype(int) + pad + 1, low + 1, [width, height])
     source = photo.bgr[low[1] : high[1], low[0] : high[0]]
     shift = low.astype(np.float32)
     scale = np.ones(2, dtype=np.float32)
-    ratio = px_per_mm / local_px_per_mm(plane, frame)
     whole = round(1 / ratio)
     if whole > 1 and abs(whole * ratio - 1) < 0.02:
         # Whole blocks are averaged many times faster than fractions.
