@@ -49,7 +49,7 @@ def negative_rows(scores: Sequence[PhotoScore]) -> list[Row]:
 def summary_rows(scores: Sequence[PhotoScore]) -> list[Row]:
     """Return one line for each group of photos and one for all, header first."""
     header = "group, directions, within 1 %, 1.5 %, 2 %, allowed, wrong > 3 %, wrong > 5 %, unsure, refused"
-    header += ", inside 95 %, ends exact, picks ± 1, width in 1 %, weave"
+    header += ", 1.5 % with unsure, inside 95 %, ends exact, picks ± 1, width in 1 %, weave"
     rows = [header.split(", ")]
     woven = [score for score in scores if score.woven]
     groups = list(dict.fromkeys(score.group for score in woven))
@@ -143,6 +143,7 @@ def _summary(group: str, scores: Sequence[PhotoScore]) -> Row:
         str(sum(error > 5.0 for error in errors)),
         str(sum(score.verdict == "unsure" for score, _ in pairs)),
         str(sum(score.verdict not in ("unsure", "measured") for score, _ in pairs)),
+        _share(sum(abs(d.error_percent) <= 1.5 for _, d in pairs if d.error_percent is not None), total),
         _share(sum(inside), len(inside)),
         _share(sum(d.count == d.true_count for d in ends), len(ends)),
         _share(sum(_within_one(d) for d in picks), len(picks)),

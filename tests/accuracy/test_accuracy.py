@@ -34,6 +34,7 @@ def test_wrong_and_measured_is_listed_and_unsure_is_not():
     row = summary_of(score(error=6.0), score("unsure", error=50.0), score(error=-4.0), score(error=1.2))
     assert (row["wrong > 3 %"], row["wrong > 5 %"], row["unsure"]) == ("4", "2", "2")
     assert row["1.5 %"] == "25 % (2/8)"
+    assert summary_of(score("unsure", error=1.4), score("refused"))["1.5 % with unsure"] == "50 % (2/4)"
 
 
 def test_coverage_and_counts():
