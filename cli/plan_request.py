@@ -107,9 +107,13 @@ def prepare(options: Options, looms_path: Path) -> Prepared:
         picks=_picks(options, sample, sett, band=band),
         shrink_width=shrink_width,
         shrink_length=shrink_length,
-        take_up=_change_or_prior(options.take_up, "take-up", "warp length"),
+        take_up=parse_change(options.take_up, "take-up", "warp length")
+        if options.take_up is not None
+        else prior_percent("take-up of a band" if band else "take-up", "warp length"),
         draw_in=draw_in,
-        give=_change_or_prior(options.give, "give on the loom", "length on the loom"),
+        give=parse_change(options.give, "give on the loom", "length on the loom")
+        if options.give is not None
+        else prior_percent("give on the loom", "length on the loom"),
         waste=_waste(options, looms_path),
         weft_crimp=crimp,
         warp_yarn=warp_yarn,
@@ -237,13 +241,6 @@ def _shrinkage(options: Options) -> tuple[Factor, Factor]:
         else:
             found.append(prior_shrinkage(name, base, options.fibre))
     return found[0], found[1]
-
-
-def _change_or_prior(text: str | None, name: str, base: str) -> Factor:
-    from ..measure.priors import prior_percent
-    from ..measure.quantities import parse_change
-
-    return parse_change(text, name, base) if text is not None else prior_percent(name, base)
 
 
 def _waste(options: Options, looms_path: Path) -> Factor:

@@ -34,6 +34,8 @@ LOOMS: dict[str, tuple[float, float]] = {
 _PERCENT: dict[str, tuple[float, float]] = {
     "draw-in": (4.0, 12.0),
     "take-up": (5.0, 15.0),
+    # The ends of a warp-faced band do all the bending (Peirce's geometry: straight picks, crimped ends).
+    "take-up of a band": (8.0, 25.0),
     "give on the loom": (0.0, 4.0),
     "weft crimp": (0.0, 8.0),
 }
@@ -62,9 +64,9 @@ def prior_shrinkage(name: str, base: str, fibre: str | None) -> Factor:
 
 
 def prior_percent(name: str, base: str) -> Factor:
-    """Return the usual draw-in, take-up, give on the loom or weft crimp."""
+    """Return the usual draw-in, take-up (also ``"take-up of a band"``), give on the loom or weft crimp."""
     low, high = _PERCENT[name]
-    return _factor(name, low, high, "%", base, f"{low:g}–{high:g} %")
+    return _factor(name.removesuffix(" of a band"), low, high, "%", base, f"{low:g}–{high:g} %")
 
 
 def prior_waste(loom_kind: str) -> Factor:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from ..calibration.budget import COVERAGE_FACTOR
 from ..calibration.errors import UsageError
-from .quantities import MM_PER_YARD, check_range
+from .quantities import check_range
 
 __all__ = [
     "SYSTEMS",
@@ -217,8 +217,3 @@ def tex_from_weighing(
 def mass_g(length_mm: float, tex: float) -> float:
     """Return the weight of a length of yarn."""
     return length_mm * tex / 1_000_000.0
-
-
-def yards(length_mm: float) -> float:
-    """Return a length in yards."""
-    return length_mm / MM_PER_YARD

@@ -120,6 +120,17 @@ def test_first_sett_is_marked_as_a_starting_point(capsys):
     assert "Sett to sample first: 20.0 ends per inch" in capsys.readouterr().out
 
 
+def test_a_warp_faced_band_is_given_more_take_up(capsys):
+    # In a band the ends do all the bending, so until it is measured more of the warp's length must be allowed for.
+    words = ("--width", "20mm", "--length", "1m", "--sett", "50/in", "--picks", "10/in")
+    found = []
+    for kind in ("--band", "--cloth"):
+        factors = planned(capsys, *words, kind)["factors"]
+        found.append(next(f for f in factors if f["name"] == "take-up"))
+    assert found[0]["value"] > found[1]["value"]
+    assert {f["origin"] for f in found} == {"prior"}
+
+
 def test_heddles_on_hand(capsys):
     got = planned(capsys, *WHOLE, "--heddle", "40/10cm", "--heddle", "50/10cm")
     nearest = got["heddles_on_hand"][0]
