@@ -9,7 +9,7 @@ beside it. The difference names the end's colour, and its distance from the seco
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,8 +20,12 @@ from .colour_mixing import drop_needless, look_like_two
 from .colour_names import name_colours
 from .results import Face
 
-__all__ = ["ColourReading", "EndColour", "read_end_colours"]
+if TYPE_CHECKING:
+    from .track import SystemTrack
 
+__all__ = ["ColourReading", "EndColour", "read_end_colours", "read_tracked_colours"]
+
+_LEAST_ENDS = 3
 MIN_PITCH_PX = 3.0  # below this the middle line of an end cannot be told from its edges
 _STEP = 0.125  # cells lie so many spacings apart across the end
 _REACH = 6  # cells looked at on either side of the given line: three quarters of a spacing
@@ -155,13 +159,40 @@ def read_end_colours(
     return _reading(cells, seen, groups[member], int(groups.max()) + 1, visible=face != "weft-faced")
 
 
+def read_tracked_colours(
+    bgr: NDArray[np.uint8],
+    mask: NDArray[np.bool_],
+    ends: SystemTrack,
+    *,
+    face: Face | Literal["unknown"] = "unknown",
+) -> ColourReading:
+    """Read the colour of every end that `track_threads` followed; see `read_end_colours`.
+
+    Raises
+    ------
+    QualityError
+        If fewer than three ends were followed, or they lie too close.
+    """
+    if ends.count < _LEAST_ENDS:
+        raise QualityError(
+            "ends-not-followed",
+            "The ends could not be followed, so their colours cannot be read.",
+            "Take the photo from nearer, or type the colour order.",
+        )
+    first, last = float(ends.stations_px.min(axis=1).max()), float(ends.stations_px.max(axis=1).min())
+    rows = np.linspace(first, last, ends.stations_px.shape[1])
+    pairs = zip(ends.stations_px, ends.lines_px, strict=True)
+    lines = np.stack([np.interp(rows, stations, line) for stations, line in pairs], axis=1)
+    return read_end_colours(bgr, mask, lines, rows_px=rows, face=face)
+
+
 def _end_lines(ends_px: Array, rows_px: Array | None, height: int) -> Array:
     """Return the columns of the ends at evenly spread rows, shape (R, E)."""
     ends = np.asarray(ends_px, dtype=np.float64)
     flat = ends[None, :] if ends.ndim == 1 else ends
     if (
         flat.ndim != 2
-        or flat.shape[1] < 3
+        or flat.shape[1] < _LEAST_ENDS
         or not np.all(np.isfinite(flat))
         or np.any(np.diff(flat, axis=1) <= 0)
     ):

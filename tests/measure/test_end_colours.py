@@ -9,7 +9,8 @@ from scene_patches import scene_patch, woven_scenes
 from cloth import Setting, Yarn, make_cloth
 from pickglass.calibration.errors import QualityError, UsageError
 from pickglass.measure.colour_names import name_colours
-from pickglass.measure.end_colours import read_end_colours
+from pickglass.measure.end_colours import read_end_colours, read_tracked_colours
+from pickglass.measure.track import track_threads
 
 # BGR albedo
 RED, NAVY, CREAM = (0.06, 0.05, 0.45), (0.16, 0.05, 0.03), (0.62, 0.74, 0.8)
@@ -147,6 +148,25 @@ def test_lines_given_at_several_rows_follow_slanting_ends():
     right, wrong_but_sure = cyclic_score(reading, "aaabbb")
     assert right >= 0.95 * len(inner)
     assert wrong_but_sure == 0
+
+
+def test_followed_ends_give_their_colours():
+    pattern, paint = PATTERNS["alternating"]
+    cloth = make_cloth(
+        (420, 380),
+        end_pitch_px=11.0,
+        pick_pitch_px=24.0,
+        ends=Yarn(colours=tuple(paint[c] for c in pattern), **BAND_ENDS),
+        picks=BAND_PICKS,
+        crimp_share=1.0,
+        seed=3,
+    )
+    mask = np.ones(cloth.bgr.shape[:2], bool)
+    sides = frozenset(("left", "right", "start", "end"))
+    ends = track_threads(cloth.bgr, mask, pitch_x_px=11.0, pitch_y_px=24.0, cut_off=sides).ends
+    reading = read_tracked_colours(cloth.bgr, mask, ends)
+    right, _ = cyclic_score(reading, pattern)
+    assert right >= 0.95 * len(reading.ends)
 
 
 def test_ends_off_the_cloth_are_unsure():
