@@ -201,6 +201,9 @@ def resample(
     shift = low.astype(np.float32)
     scale = np.ones(2, dtype=np.float32)
     whole = round(1 / ratio)
+    if ratio < 0.4:
+        # Averaging over three pixels and more still lets a third of the finest patterns through; a blur does not.
+        source = cv2.GaussianBlur(source, (0, 0), 0.3 / ratio).astype(np.uint8, copy=False)
     if whole > 1 and abs(whole * ratio - 1) < 0.02:
         # Whole blocks are averaged many times faster than fractions.
         size = (source.shape[1] // whole, source.shape[0] // whole)

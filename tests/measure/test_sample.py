@@ -160,7 +160,7 @@ def test_width_of_path_traced_samples(path: Path) -> None:
         return
     across = "across" if path.stem.startswith("s40") else "auto"  # its warp lies nearer to the horizontal
     found = find_sample(photo, scale, warp=across)
-    height = 1 + (truth["scale_bias_percent_if_card_plane_used"] or 0.0) / 100
+    height = 1 + (truth.get("scale_bias_percent_if_card_plane_used") or 0.0) / 100
     # The scenes' own fair tolerance: how far weft turns make the edge a matter of definition.
     tolerance = max(0.5, truth["width_mean_mm"] - truth["width_warp_mean_mm"])
     assert found.width_mm is not None
