@@ -102,12 +102,12 @@ def area(text: str) -> Rectangle:
     """Parse X,Y,W,H: a rectangle in pixels of the upright photo."""
     values = [_finite(part) for part in text.split(",")]
     whole = [int(value) for value in values if value is not None and value == int(value)]
-    if len(values) != 4 or len(whole) != 4 or min(whole[:2]) < 0 or min(whole[2:]) < 16:
+    if len(values) != 4 or len(whole) != 4 or min(whole[:2]) < 0 or min(whole[2:]) < 32:
         raise UsageError(
             "bad-option",
             f"--area {text!r} cannot be used.",
             "Give left, top, width and height in whole pixels of the upright photo, width and height at least "
-            "16: --area 400,300,1200,900",
+            "32: --area 400,300,1200,900",
         )
     return Rectangle(*whole)
 

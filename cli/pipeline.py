@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from ..calibration.errors import UsageError
+
 if TYPE_CHECKING:
     from ..calibration.photo import Photo
     from ..calibration.plane import Plane
@@ -17,6 +19,7 @@ if TYPE_CHECKING:
 __all__ = ["Request", "measure_loaded", "measure_photo"]
 
 MM_PER_INCH = 25.4
+LEAST_AREA_PX = 32  # a smaller area shows no ten threads that could be told apart
 
 
 def _in_silence(name: str) -> None:
@@ -51,6 +54,7 @@ def measure_photo(
     from ..calibration.photo import load_photo
 
     photo = load_photo(path)
+    _check_area(photo, request)
     return photo, measure_loaded(photo, request, on_step=on_step)
 
 
@@ -94,6 +98,19 @@ def _options(request: Request) -> SettOptions:
 
 def _scaled(span: tuple[float, float] | None, unit: float) -> tuple[float, float] | None:
     return None if span is None else (span[0] * unit, span[1] * unit)
+
+
+def _check_area(photo: Photo, request: Request) -> None:
+    if request.area_px is None:
+        return
+    x, y, width, height = request.area_px
+    rows, columns = photo.bgr.shape[:2]
+    if min(x + width, columns) - x < LEAST_AREA_PX or min(y + height, rows) - y < LEAST_AREA_PX:
+        raise UsageError(
+            "area-outside",
+            f"The area of {width} × {height} pixels from {x}, {y} lies outside the photo of {columns} × {rows} pixels.",
+            "Give --area as left, top, width and height in pixels of the upright photo.",
+        )
 
 
 def _plane(photo: Photo, request: Request) -> Plane:

@@ -32,11 +32,13 @@ _WEAVES = {
 class DirectionTruth:
     """The true density of one thread system, per inch or per 1000 px, and the thread count if all are seen.
 
-    `allowed_percent` is set for hand counts: the larger of 2 % and one thread over the counted span.
+    Rendered truth is exact. A hand count has a doubt of its own, `u95_percent`, and `allowed_percent`, the larger of
+    2 % and one thread over the counted span.
     """
 
     density: float
     count: int | None = None
+    u95_percent: float = 0.0
     allowed_percent: float | None = None
 
 
@@ -116,25 +118,18 @@ def _warp(truth: dict[str, Any]) -> str:
 def _counted_by_hand(folder: Path) -> list[Case]:
     with (folder / "truth.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
-    cases = []
-    for row in rows:
-        crop = [int(v) for v in row["crop_xywh"].split(",")] if row["crop_xywh"] else None
-        request = Request(
-            all_cloth=True,
-            no_scale=True,
-            area_px=None if crop is None else (crop[0], crop[1], crop[2], crop[3]),
+    request = Request(all_cloth=True, no_scale=True)
+    return [
+        Case(
+            path=folder / "img" / row["file"],
+            group="counted by hand",
+            woven=True,
+            request=request,
+            ends=_hand_count(row, "x"),
+            picks=_hand_count(row, "y"),
         )
-        cases.append(
-            Case(
-                path=folder / "img" / row["file"],
-                group="counted by hand",
-                woven=True,
-                request=request,
-                ends=_hand_count(row, "x"),
-                picks=_hand_count(row, "y"),
-            )
-        )
-    return cases
+        for row in rows
+    ]
 
 
 def _hand_count(row: dict[str, str], axis: str) -> DirectionTruth | None:
@@ -142,7 +137,9 @@ def _hand_count(row: dict[str, str], axis: str) -> DirectionTruth | None:
         return None
     threads, span_px = float(row[f"threads_across_{axis}"]), float(row[f"span_{axis}_px"])
     return DirectionTruth(
-        density=1000.0 * threads / span_px, allowed_percent=max(2.0, 100.0 / math.floor(threads))
+        density=1000.0 * threads / span_px,
+        u95_percent=float(row[f"tolerance_percent_{axis}"]),
+        allowed_percent=max(2.0, 100.0 / math.floor(threads)),
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -25,6 +26,7 @@ class DirectionScore:
     """One thread system: truth beside reading. A reading is None when the photo was refused."""
 
     truth: float
+    truth_u95_percent: float = 0.0
     reading: float | None = None
     u95_percent: float | None = None
     alternatives: tuple[float, ...] = ()
@@ -40,10 +42,11 @@ class DirectionScore:
 
     @property
     def inside(self) -> bool | None:
-        """Whether the truth lies inside the stated 95 % interval."""
+        """Whether truth and reading agree within the stated 95 % interval and the truth's own."""
         if self.reading is None or self.u95_percent is None:
             return None
-        return abs(self.truth - self.reading) <= self.u95_percent / 100.0 * self.reading
+        doubt = math.hypot(self.u95_percent * self.reading, self.truth_u95_percent * self.truth) / 100.0
+        return abs(self.truth - self.reading) <= doubt
 
     @property
     def listed(self) -> bool:
@@ -133,6 +136,7 @@ def _direction(truth: DirectionTruth | None, reading: ThreadReading) -> Directio
         u95 = None if reading.u95_per_inch is None else 100.0 * reading.u95_per_inch / value
     return DirectionScore(
         truth=truth.density,
+        truth_u95_percent=truth.u95_percent,
         reading=value,
         u95_percent=u95,
         alternatives=reading.alternatives_per_inch,

@@ -44,6 +44,12 @@ def test_coverage_and_counts():
     assert row["picks ± 1"] == "67 % (2/3)"
 
 
+def test_a_doubtful_truth_widens_the_interval():
+    sure = DirectionScore(truth=100.0, reading=102.0, u95_percent=1.0)
+    assert not sure.inside
+    assert replace(sure, truth_u95_percent=2.0).inside  # hypot(1, 2) % = 2.24 %
+
+
 def test_table_shows_each_direction_and_renders_as_markdown():
     lines = render(photo_rows([score(error=2.0)]), markdown=True).splitlines()
     assert len(lines) == 4
@@ -84,16 +90,25 @@ def test_cases_of_a_folder_of_scenes(tmp_path):
 
 
 def test_cases_counted_by_hand(tmp_path):
-    fields = ["file", "crop_xywh", "threads_across_x", "span_x_px", "threads_across_y", "span_y_px"]
+    fields = [
+        "file",
+        "crop_xywh",
+        "threads_across_x",
+        "span_x_px",
+        "tolerance_percent_x",
+        "threads_across_y",
+        "span_y_px",
+    ]
     with (tmp_path / "truth.csv").open("w", newline="") as file:
         writer = csv.DictWriter(file, fields)
         writer.writeheader()
-        writer.writerow(dict(zip(fields, ["a.png", "1,2,30,40", "26.05", "200", "", ""], strict=True)))
+        writer.writerow(dict(zip(fields, ["a.png", "1,2,30,40", "26.05", "200", "1.5", "", ""], strict=True)))
     (case,) = load_cases(tmp_path)
     assert case.picks is None
     assert case.ends.density == pytest.approx(130.25)
     assert case.ends.allowed_percent == pytest.approx(100 / 26)
-    assert case.request.area_px == (1, 2, 30, 40)
+    assert case.ends.u95_percent == 1.5
+    assert case.request.area_px is None  # the picture in the folder is the crop already
     assert case.request.no_scale
 
 

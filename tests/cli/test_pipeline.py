@@ -1,0 +1,28 @@
+"""What the command line was told reaches the measurement in the units it works in."""
+
+import cv2
+import numpy as np
+import pytest
+
+from pickglass.calibration.errors import UsageError
+from pickglass.cli.pipeline import Request, _options, measure_photo
+
+
+def test_area_becomes_corners():
+    assert _options(Request(area_px=(10, 20, 100, 50))).area_px == (10, 20, 110, 70)
+    assert _options(Request()).area_px is None
+
+
+def test_expectations_are_per_inch_or_per_1000_px():
+    assert _options(Request(expect_ends=(20.0, 30.0))).hints.expect_ends_per_inch == (20.0, 30.0)
+    # Without a scale one pixel stands for one millimetre: 100 threads in 1000 px are 2.54 in 25.4 px.
+    bare = _options(Request(expect_picks=(100.0, 200.0), no_scale=True)).hints.expect_picks_per_inch
+    assert bare == pytest.approx((2.54, 5.08))
+
+
+@pytest.mark.parametrize("area", [(500, 0, 100, 100), (0, 380, 100, 100), (0, 0, 20, 100)])
+def test_an_area_beside_the_photo_is_refused(tmp_path, area):
+    path = tmp_path / "plain.png"
+    cv2.imwrite(str(path), np.full((400, 500, 3), 128, np.uint8))
+    with pytest.raises(UsageError, match="400 × 500|500 × 400"):
+        measure_photo(path, Request(area_px=area, all_cloth=True, no_scale=True))
