@@ -88,9 +88,11 @@ def look_like_two(settled: Settled) -> NDArray[np.bool_]:
     found = np.zeros(len(settled.colours), dtype=bool)
     for k in range(int(settled.colours.max()) + 1):
         here = np.flatnonzero(settled.colours == k)
-        if len(here) < 4:
+        # Light at the selvedges is mixed with the table's and the weft's turns: no evidence of another yarn.
+        inner = here[(here >= _REACH) & (here < len(found) - _REACH)]
+        if len(inner) < 4:
             continue
-        values = np.sort(settled.lean[here])
+        values = np.sort(settled.lean[inner])
         splits = [(values[:n], values[n:]) for n in range(2, len(values) - 1)]
         low, high = min(splits, key=lambda halves: sum(len(h) * float(h.var()) for h in halves))
         spread = np.sqrt((len(low) * low.var() + len(high) * high.var()) / len(values))

@@ -297,6 +297,7 @@ def _reading(
     colours, palette = _repainted(settled.colours, score, lab, seen, middle)
     sure = np.where(agree, (sure & (odds < _AGREED_ODDS)) | (odds < _CLEAR_ODDS), odds < _CLEAR_ODDS)
     sure &= (seen.sum(axis=0) >= _LEAST_CELLS) & ~look_like_two(settled)
+    sure &= np.isin(voted, kept)  # shadow or blend it may have been, but the weaver had better look
     sure &= ~(_shaded_by_neighbours(colours, palette) & (margin < _SURE_MARGIN_IN_SHADE))
     for outermost in (0, -1):  # an outermost end alone in its colour may be the table, or the weft's turns
         sure[outermost] &= int((colours == colours[outermost]).sum()) > 1
