@@ -261,7 +261,7 @@ def straighten(
     height, width = photo.bgr.shape[:2]
     x, y = map_px[..., 0], map_px[..., 1]
     mask &= (x >= 0) & (y >= 0) & (x <= width - 1) & (y <= height - 1)
-    if plane.card_outline_px is not None:
+    if plane.card_outline_px is not None and plane.blank_region_mm is None:
         corners = np.asarray(plane.card_outline_px, dtype=np.float64)
         centre = corners.mean(axis=0)
         covered = np.zeros((height, width), dtype=np.uint8)

@@ -114,8 +114,9 @@ def find_sample(
     if all_cloth:
         return _whole_picture(photo, plane, warp, box, score=0.0)
     cells = look_at_cells(photo.bgr)
-    known = _uncovered(plane, cells)
-    distance, excess, table_rough = table_distance(cells, known)
+    reach = _reach(plane, cells)
+    known = _uncovered(plane, cells) & reach
+    distance, excess, table_rough = table_distance(cells, known, reach)
     wanted = _cells_inside(cells, box)
     found = [r for r in regions(distance, excess, known, wanted) if r.roughness >= MIN_ROUGHNESS]
     if found and table_rough >= ALL_CLOTH_ROUGHNESS and _touches_border(found[0]):
@@ -177,7 +178,7 @@ def _checked_area(
 def _uncovered(plane: Plane, cells: CellPicture) -> Mask:
     """Return the cells that the card leaves free."""
     free = np.ones(cells.rough.shape, dtype=np.uint8)
-    if plane.card_outline_px is not None:
+    if plane.card_outline_px is not None and plane.blank_region_mm is None:
         corners = np.asarray(plane.card_outline_px, dtype=np.float64)
         centre = corners.mean(axis=0)
         grown = centre + (corners - centre) * CARD_GROWTH
@@ -185,6 +186,16 @@ def _uncovered(plane: Plane, cells: CellPicture) -> Mask:
         cv2.fillPoly(free, [polygon], 0)
         free = cv2.erode(free, np.ones((3, 3), np.uint8)).astype(np.uint8)
     return free > 0
+
+
+def _reach(plane: Plane, cells: CellPicture) -> Mask:
+    """Return the cells where the sample may lie: all of them, or the empty middle of a page card."""
+    if plane.blank_region_mm is None:
+        return np.ones(cells.rough.shape, dtype=bool)
+    reach = np.zeros(cells.rough.shape, dtype=np.uint8)
+    corners = plane.to_px(plane.blank_region_mm)
+    cv2.fillPoly(reach, [np.round((corners + 0.5) / cells.cell_px - 0.5).astype(np.int32)], 1)
+    return reach > 0
 
 
 def _cells_inside(cells: CellPicture, box: tuple[float, float, float, float]) -> Mask:

@@ -148,10 +148,10 @@ def _spread(values: NDArray[np.float64]) -> float:
     return 1.4826 * float(np.median(np.abs(values - np.median(values))))
 
 
-def table_distance(cells: CellPicture, known: Mask) -> tuple[FloatImage, FloatImage, float]:
+def table_distance(cells: CellPicture, known: Mask, reach: Mask) -> tuple[FloatImage, FloatImage, float]:
     """Tell how little every cell looks like the table.
 
-    The table is what lies along the photo's border; light falls off across it, so brightness and colour are
+    The table is what lies along the border of the reach; light falls off across it, so brightness and colour are
     smooth surfaces of second degree, fitted by leaving out, in turn, what does not fit.
 
     Parameters
@@ -160,6 +160,8 @@ def table_distance(cells: CellPicture, known: Mask) -> tuple[FloatImage, FloatIm
         The photo in cells.
     known : ndarray of bool
         False where the card lies: neither table nor cloth.
+    reach : ndarray of bool
+        Where the sample may lie: the whole photo, or the empty middle of a page card.
 
     Returns
     -------
@@ -171,10 +173,14 @@ def table_distance(cells: CellPicture, known: Mask) -> tuple[FloatImage, FloatIm
         Roughness of the table itself.
     """
     shape = cells.rough.shape
-    rim = max(3, round(0.06 * min(shape)))
-    border = np.ones(shape, dtype=bool)
-    border[rim:-rim, rim:-rim] = False
-    border &= known
+    rim = max(3, round(0.06 * np.sqrt(np.count_nonzero(reach) / reach.size) * min(shape)))
+    inner = cv2.erode(
+        reach.astype(np.uint8),
+        np.ones((2 * rim + 1, 2 * rim + 1), np.uint8),
+        borderType=cv2.BORDER_CONSTANT,
+        borderValue=0,
+    )
+    border = known & reach & (inner == 0)
     # Cloth may leave the photo: begin with the smoother half of the border and let the fit grow.
     start = border & (cells.rough <= np.median(cells.rough[border]))
     picked = slice(None, None, FIT_STRIDE)  # the surfaces are smooth: a part of the cells fixes them
