@@ -103,7 +103,8 @@ class Plane:
         centre = np.asarray(lens.centre_px)
         offset = (points_px - centre) / lens.focal_px
         radius_squared = np.sum(offset**2, axis=-1, keepdims=True)
-        return centre + offset * (1.0 + lens.k1 * radius_squared) * lens.focal_px
+        distorted = centre + offset * (1.0 + lens.k1 * radius_squared) * lens.focal_px
+        return np.asarray(distorted, dtype=np.float64)
 
     def to_mm(self, points_px: NDArray[np.float64]) -> NDArray[np.float64]:
         """Map points of shape (..., 2) from photo pixels to plane millimetres."""
@@ -116,7 +117,7 @@ class Plane:
             for _ in range(8):  # fixed point; k1 of phones is below 0.1, so this converges to far below 0.01 px
                 offset = distorted / (1.0 + lens.k1 * np.sum(offset**2, axis=-1, keepdims=True))
             points_px = centre + offset * lens.focal_px
-        return apply_homography(np.linalg.inv(self.px_from_mm), points_px)
+        return apply_homography(np.linalg.inv(self.px_from_mm).astype(np.float64), points_px)
 
     def px_per_mm_at(self, point_mm: NDArray[np.float64]) -> float:
         """Return the local scale (geometric mean over directions) at one point of shape (2,)."""

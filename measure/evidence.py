@@ -120,7 +120,7 @@ def _spectral_maps(bgr: NDArray[np.uint8], mask: NDArray[np.bool_]) -> Iterator[
             yield from _window_maps(texture, window, frequencies, weight)
         if min(mask.shape) < 96:
             return
-        bgr = cv2.pyrDown(bgr)
+        bgr = np.asarray(cv2.pyrDown(bgr), dtype=np.uint8)
         mask = (
             cv2.resize(mask.astype(np.uint8), (bgr.shape[1], bgr.shape[0]), interpolation=cv2.INTER_NEAREST)
             > 0
@@ -142,7 +142,6 @@ def _window_maps(texture: Texture, window: int, frequencies: Float, weight: Floa
         return
     size = 2 * window
     taper = np.outer(np.hanning(height + 2)[1:-1], np.hanning(width + 2)[1:-1]).astype(np.float32)
-    kernel = np.ones((3, 3), np.uint8)
     for channel in texture.channels():
         magnitude = np.zeros((size, size // 2 + 1), np.float32)
         for y, x in origins:
@@ -150,7 +149,12 @@ def _window_maps(texture: Texture, window: int, frequencies: Float, weight: Floa
             magnitude += np.abs(scipy.fft.rfft2((view - view.mean()) * taper, s=(size, size)))
         prominence = _prominence(magnitude)
         autocorrelation = _autocorrelation(prominence)
-        yield _Map(cv2.dilate(prominence, kernel), cv2.dilate(autocorrelation, kernel), frequencies, weight)
+        yield _Map(_dilated(prominence), _dilated(autocorrelation), frequencies, weight)
+
+
+def _dilated(plane: Float) -> Float:
+    """Let every bin take the best of its neighbours: nodes fall between bins."""
+    return np.asarray(cv2.dilate(plane, np.ones((3, 3), np.uint8)), dtype=np.float32)
 
 
 def _window_origins(mask: NDArray[np.bool_], height: int, width: int) -> list[tuple[int, int]]:
