@@ -21,7 +21,9 @@ def test_every_linked_file_is_there():
 
 def test_comparison_can_fail():
     assert same("a 12.51 b", "a 12.52  b")
-    assert not same("a 12.5 b", "a 12.8 b")
+    assert same("a -0.01 % b", "a +0.01 % b")
+    assert not same("a 12.5 b", "a 12.9 b")
+    assert not same("a -0.87 % b", "a +0.87 % b")
     assert not same("a 48 b", "a 49 b")
     assert not same("a 48 b", "c 48 b")
 
