@@ -59,7 +59,7 @@ def same(shown: str, fresh: str) -> bool:
 def _close(shown: str, fresh: str) -> bool:
     last_digit = 10.0 ** -len(shown.partition(".")[2])
     return abs(float(shown) - float(fresh)) <= max(
-        3.01 * last_digit if "." in shown else 0.0, 0.01 * float(shown)
+        3.01 * last_digit if "." in shown else 0.0, 0.01 * abs(float(shown))
     )
 
 
