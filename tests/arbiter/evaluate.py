@@ -1,5 +1,6 @@
-"""Measure the arbiter on drawn cloth and on pictures it never saw: python -m arbiter.evaluate [drawn|traced|real] ...
+"""Measure the arbiter on drawn cloth and on pictures it never saw: python -m arbiter.evaluate [fit] [blind] [drawn|traced|real] ...
 
+With `blind` the candidates are what the spectrum offers; without, the truth is always among them.
 Real photographs and path-traced scenes are used to judge only, never to train. The generator was tuned while
 looking at the half of them whose name has an even CRC-32; both halves are reported.
 """
@@ -20,6 +21,7 @@ from arbiter.recipe import random_camera, random_cloth, random_light
 from notcloth import OTHERS, make_other
 
 from pickglass.measure import arbiter
+from pickglass.measure.evidence import gather_evidence, peak_frequencies
 
 SURE = 0.8
 FILES = pathlib.Path(os.environ.get("PICKGLASS_PICTURES", pathlib.Path(__file__).parents[3] / "shared"))
@@ -102,6 +104,20 @@ def candidates_for(case: Case, rng: np.random.Generator) -> list[tuple[float, fl
     return [pairs[k] for k in sorted(keep)]
 
 
+def proposed(case: Case) -> list[tuple[float, float]]:
+    """Readings the spectrum really offers, knowing nothing of the truth: highest peaks of three kinds of evidence."""
+    mask = np.ones(case.bgr.shape[:2], bool) if case.mask is None else case.mask
+    axes = []
+    for direction in gather_evidence(case.bgr, mask):
+        pitches: list[float] = []
+        for curve, count in ((direction.row, 2), (direction.axis, 3), (direction.half_row, 1)):
+            for f in peak_frequencies(curve, count):
+                if len(pitches) < 4 and all(abs(np.log(f * p)) > 0.09 for p in pitches):
+                    pitches.append(1 / float(f))
+        axes.append(pitches)
+    return [(x, y) for x in axes[0] for y in axes[1]]
+
+
 def outcome(
     pitch_px: np.ndarray, log_p: np.ndarray, truth: float, sure: float = SURE
 ) -> tuple[str, float, float]:
@@ -114,10 +130,12 @@ def outcome(
     return verdict + ("" if verdict != "unsure" else "+" if right else "-"), float(pitch_px[best]), p
 
 
-def run(cases: Iterator[Case], *, verbose: bool) -> list[tuple[Case, list[tuple[str, float, float]], float]]:
+def run(
+    cases: Iterator[Case], *, verbose: bool, blind: bool = False
+) -> list[tuple[Case, list[tuple[str, float, float]], float]]:
     results = []
     for case in cases:
-        said = judge_case(case)
+        said = judge_case(case, blind=blind)
         reads = []
         if case.pitch:
             for axis, (px, log_p) in enumerate(
@@ -178,35 +196,40 @@ def fit(count: int = 200) -> None:
         return memory[key]
 
     arbiter._run = remembered
-    for scale in (0.2, 0.3, 0.4, 0.5, 0.65, 0.8, 1.0):
-        arbiter.VOTE_SCALE = arbiter.WOVEN_SCALE = scale
-        lost, woven_lost = [], []
+    for power, scale in ((0.1, 0.5), (0.2, 0.6), (0.3, 0.7), (0.4, 0.8), (0.5, 1.0), (0.6, 1.2), (0.8, 1.5)):
+        arbiter.VOTE_POWER, arbiter.WOVEN_SCALE = power, scale
+        lost: list[float] = []
+        woven_lost: dict[bool, list[float]] = {True: [], False: []}
         for case in cases:
             said = judge_case(case)
             p = np.clip(said.woven_probability, 1e-4, 1 - 1e-4)
-            woven_lost.append(-np.log(p if case.pitch else 1 - p))
+            woven_lost[case.pitch is not None].append(-np.log(p if case.pitch else 1 - p))
             if case.pitch:
                 lost += [-max(v, -8.0) for v in said.log_p_of(*case.pitch)]
-        print(f"scale {scale}: pitch {np.mean(lost):.3f}  woven {np.mean(woven_lost):.3f}")
+        print(
+            f"scale {scale}: pitch {np.mean(lost):.3f}  woven {np.mean(woven_lost[True]):.3f} others {np.mean(woven_lost[False]):.3f}"
+        )
     arbiter._run = inner
 
 
-def judge_case(case: Case) -> arbiter.ArbiterJudgement:
-    light = cv2.cvtColor(case.bgr, cv2.COLOR_BGR2LAB)[..., 0].astype(np.float32)
-    return arbiter.judge(
-        light, case.mask, candidates_for(case, np.random.default_rng(zlib.crc32(case.name.encode())))
-    )
+def judge_case(case: Case, *, blind: bool = False) -> arbiter.ArbiterJudgement:
+    light = cv2.cvtColor(case.bgr, cv2.COLOR_BGR2GRAY).astype(np.float32)
+    rng = np.random.default_rng(zlib.crc32(case.name.encode()))
+    return arbiter.judge(light, case.mask, proposed(case) if blind else candidates_for(case, rng))
 
 
 def main(which: list[str]) -> None:
-    if which == ["fit"]:
-        return fit()
-    for name in which or ["drawn", "traced", "real"]:
-        results = run({"drawn": drawn, "traced": traced, "real": real}[name](), verbose=name != "drawn")
-        summarise(name, results)
+    if which[:1] == ["fit"]:
+        return fit(*(int(v) for v in which[1:]))
+    blind = "blind" in which
+    for name in [w for w in which if w != "blind"] or ["drawn", "traced", "real"]:
+        cases = {"drawn": drawn, "traced": traced, "real": real}[name]()
+        results = run(cases, verbose=name != "drawn", blind=blind)
+        title = f"{name}, blind" if blind else name
+        summarise(title, results)
         if name != "drawn":
-            summarise(f"{name}, half looked at", [r for r in results if r[0].looked_at])
-            summarise(f"{name}, half never looked at", [r for r in results if not r[0].looked_at])
+            summarise(f"{title}, half looked at", [r for r in results if r[0].looked_at])
+            summarise(f"{title}, half never looked at", [r for r in results if not r[0].looked_at])
 
 
 if __name__ == "__main__":

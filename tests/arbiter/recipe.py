@@ -167,9 +167,9 @@ def _settings(rng: np.random.Generator, weave: str, face: str) -> tuple[Setting,
             )
         )
         shift = rng.uniform(0.0, 0.2) if group > 1 else 0.0
-        if group <= 1 and rng.random() < 0.22:
+        if group <= 1 and rng.random() < 0.28:
             group = int(rng.choice([2, 2, 2, 3, 4]))
-            shift = rng.uniform(0.05, 0.5 if group == 2 else 0.3)
+            shift = rng.uniform(0.05, 0.62 if group == 2 else 0.3)
         drift = float(rng.choice([0, rng.normal(0, 0.03)]))
         return Setting(cv=cv, drift=drift, group=group, group_shift=shift)
 
