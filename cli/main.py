@@ -12,7 +12,7 @@ from typing import Annotated
 import typer
 
 from ..calibration.errors import PickglassError
-from . import card_command, lens_command, plan_command, sett_command
+from . import book_command, card_command, lens_command, plan_command, sett_command
 from .screen import printable
 
 __all__ = ["app", "main"]
@@ -59,6 +59,7 @@ for _name, _module, _function, _words in (
     ("lens", lens_command, lens_command.lens, "Learn how a phone's lens bends the picture."),
 ):
     app.command(name=_name, epilog=_module.EPILOG, short_help=_words)(_function)
+app.add_typer(book_command.app, short_help="A book of your samples: add, list, show, compare, export, import.")
 
 
 def main(argv: list[str] | None = None) -> None:

@@ -1,0 +1,405 @@
+"""`pickglass book`: the sample book, in which every sample keeps its yarns and all that was measured of it."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from ..calibration.errors import UsageError
+from . import options
+
+if TYPE_CHECKING:
+    from .book_record import Record, Sample
+
+__all__ = ["app", "default_book"]
+
+EPILOG = """\b
+Examples:
+  pickglass sett band.jpg --json > band.json
+  pickglass book add "garden band" --from band.json --photo band.jpg --stage off-loom --yarn "cotton 8/2"
+  pickglass book list --yarn cotton --ends 10..20
+  pickglass book show "garden band"
+  pickglass book export book.csv
+A name that begins with a dash goes behind two dashes: pickglass book show -- -name
+"""
+
+_ADD = """pickglass book add "garden band" --from band.json --photo band.jpg --stage washed
+  pickglass sett band.jpg --json | pickglass book add "garden band" --from -
+  pickglass book add "garden band" --yarn "cotton 8/2" --heddle "40/10cm" --note "selvedge draws in"
+"""
+
+
+def _example(lines: str) -> str:
+    return f"\b\nExample:\n  {lines}\n"
+
+
+app = typer.Typer(
+    name="book",
+    help="Keep samples in a book: yarns, sett, notes, and what was measured on the loom, off it and washed.",
+    epilog=EPILOG,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+
+_Book = Annotated[
+    Path | None,
+    typer.Option("--book", metavar="FILE", help="Another book than your usual one.", show_default=False),
+]
+_Json = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the table.")]
+_Name = Annotated[str, typer.Argument(help="Name of the sample.", metavar="NAME", show_default=False)]
+_Span = options.Span
+
+
+def _words(option: str, meaning: str) -> Any:
+    return typer.Option(option, metavar="TEXT", help=meaning, show_default=False)
+
+
+def _stage(meaning: str) -> Any:
+    return typer.Option(
+        "--stage",
+        metavar="on-loom|off-loom|washed",
+        help=f"{meaning}; the second wash is washed-2.",
+        show_default=False,
+    )
+
+
+def _range(option: str, what: str) -> Any:
+    return typer.Option(
+        option,
+        parser=options.span(option, 0.5, 1000, f"the {what} per inch"),
+        metavar="LO..HI",
+        help=f"Only samples with so many {what} per inch, such as 10..20.",
+    )
+
+
+def default_book() -> Path:
+    """Return the usual book: PICKGLASS_BOOK, or a file beside what else pickglass remembers."""
+    from .places import memory_path
+
+    named = os.environ.get("PICKGLASS_BOOK")
+    return Path(named) if named else memory_path().with_name("samples.book")
+
+
+@app.command("add", short_help="Put in a sample, or add to one.", epilog=_example(_ADD))
+def add(
+    name: _Name,
+    source: Annotated[
+        str | None,
+        typer.Option(
+            "--from", metavar="FILE.json|-", help="A saved pickglass sett --json; - reads it from a pipe."
+        ),
+    ] = None,
+    photo: Annotated[
+        Path | None,
+        typer.Option("--photo", metavar="FILE", help="The photo; the book keeps its name and hash."),
+    ] = None,
+    stage: Annotated[str | None, _stage("When it was measured; off-loom if left out")] = None,
+    date: Annotated[
+        str | None,
+        typer.Option("--date", metavar="YYYY-MM-DD", help="Day of the measurement; today if left out."),
+    ] = None,
+    yarn: Annotated[str | None, _words("--yarn", "Yarn of warp and weft, like “cotton 8/2”.")] = None,
+    warp_yarn: Annotated[str | None, _words("--warp-yarn", "Yarn of the warp alone.")] = None,
+    weft_yarn: Annotated[str | None, _words("--weft-yarn", "Yarn of the weft alone.")] = None,
+    sett: Annotated[str | None, _words("--sett", "The sett you warped, like 20/in or 8/cm.")] = None,
+    heddle: Annotated[str | None, _words("--heddle", "Heddle or reed, and how it was sleyed.")] = None,
+    weave: Annotated[str | None, _words("--weave", "The weave in your words.")] = None,
+    note: Annotated[list[str] | None, _words("--note", "A line to remember; may be repeated.")] = None,
+    book: _Book = None,
+) -> None:
+    """Put a sample into the book, or add to one that is there.
+
+    Yarns, sett, heddle and weave given again replace what the book said; notes and measurements only grow.
+    """
+    from .book_record import FACTS, Sample, check_date, check_fact, check_name, check_notes, check_stage
+    from .book_store import keep_sample, open_book, transaction
+    from .book_text import added_text
+
+    facts: dict[str, Any] = {
+        "warp_yarn": yarn if warp_yarn is None else warp_yarn,
+        "weft_yarn": yarn if weft_yarn is None else weft_yarn,
+        "sett_per_inch": None if sett is None else _sett_per_inch(sett),
+        "heddle": heddle,
+        "weave": weave,
+    }
+    record = None
+    if source is not None or photo is not None:
+        day = _today() if date is None else check_date(date, "--date")
+        record = _record(source, photo, check_stage(stage or "off-loom", "--stage"), day)
+    elif stage is not None or date is not None:
+        raise UsageError(
+            "nothing-at-stage",
+            "A stage or a day was given, but nothing that belongs to it.",
+            "Add the measurement with --from FILE.json or the photo with --photo FILE.",
+        )
+    sample = Sample(
+        name=check_name(name, "The book"),
+        notes=check_notes("\n".join(note or ()), "--note"),
+        records=() if record is None else (record,),
+        **{fact: check_fact(fact, facts[fact], "The book") for fact in FACTS},
+    )
+    path = _for_writing(book)
+    with open_book(path, write=True) as connection, transaction(connection):
+        change = keep_sample(connection, sample, newer_facts_win=True)
+        if not change.created and sample == Sample(name=sample.name):
+            raise UsageError(
+                "nothing-to-add",
+                f"The book has “{change.name}” already, and nothing was given to add to it.",
+                "Give --from, --photo, --yarn, --heddle, --weave, --sett or --note.",
+            )
+    typer.echo(added_text(change, record, stage_given=stage is not None))
+
+
+@app.command(
+    "list",
+    short_help="List the samples, or those you look for.",
+    epilog=_example("pickglass book list --yarn cotton --ends 10..20"),
+)
+def list_samples(
+    yarn: Annotated[str | None, _words("--yarn", "Only samples with this word in a yarn.")] = None,
+    weave: Annotated[str | None, _words("--weave", "Only samples with this word in the weave.")] = None,
+    ends: Annotated[_Span | None, _range("--ends", "ends")] = None,
+    picks: Annotated[_Span | None, _range("--picks", "picks")] = None,
+    json: _Json = False,
+    book: _Book = None,
+) -> None:
+    """List the samples with their latest measurement; words and ranges narrow the search, all of them together.
+
+    A sample whose photo can be read in more than one way is found under each reading.
+    """
+    from .book_search import matching
+    from .book_store import open_book, read_samples
+
+    path = default_book() if book is None else book
+    samples: list[Sample] = []
+    if (
+        book is not None or path.exists()
+    ):  # before the first sample there is no usual book, and that is no error
+        with open_book(path, write=False) as connection:
+            samples = read_samples(connection)
+    found = matching(samples, yarn=yarn, weave=weave, ends=ends, picks=picks)
+    if json:
+        from .book_search import list_document
+        from .sett_json import dump
+
+        typer.echo(dump(list_document(found)))
+        return
+    from .book_text import list_text
+
+    searched = any(wish is not None for wish in (yarn, weave, ends, picks))
+    typer.echo(list_text(found, total=len(samples), searched=searched))
+
+
+@app.command(
+    "show", short_help="Show one sample and its life.", epilog=_example('pickglass book show "garden band"')
+)
+def show(name: _Name, json: _Json = False, book: _Book = None) -> None:
+    """Show one sample: yarns, sett, heddle, notes, and every measurement from the loom to the last wash."""
+    from .book_store import find_sample, open_book
+
+    with open_book(_for_reading(book), write=False) as connection:
+        sample = find_sample(connection, name, whole=json)
+    if json:
+        from .book_exchange import sample_document
+        from .sett_json import dump
+
+        typer.echo(dump({"schema": "pickglass.book-sample/1"} | sample_document(sample)))
+        return
+    from .book_text import show_text
+
+    typer.echo(show_text(sample))
+
+
+@app.command(
+    "compare",
+    short_help="Put two samples side by side.",
+    epilog=_example('pickglass book compare "garden band" "blue band" --stage off-loom'),
+)
+def compare(
+    first: Annotated[str, typer.Argument(metavar="NAME", help="One sample.", show_default=False)],
+    second: Annotated[str, typer.Argument(metavar="NAME", help="The other sample.", show_default=False)],
+    stage: Annotated[str | None, _stage("Compare both at this stage; the latest of each if left out")] = None,
+    json: _Json = False,
+    book: _Book = None,
+) -> None:
+    """Put two samples side by side and say which differences are larger than the doubt."""
+    from .book_record import check_stage, newest
+    from .book_store import find_sample, load_measurement, open_book
+
+    at = None if stage is None else check_stage(stage, "--stage")
+    with open_book(_for_reading(book), write=False) as connection:
+        one, two = find_sample(connection, first), find_sample(connection, second)
+        if at is not None:  # says which stages there are
+            load_measurement(connection, first, at)
+            load_measurement(connection, second, at)
+    if one.name == two.name:
+        raise UsageError(
+            "same-sample", f"Both names are those of “{one.name}”.", "Name two samples, or use book show."
+        )
+    records = newest(one, at), newest(two, at)
+    if json:
+        from .book_search import compare_document
+        from .sett_json import dump
+
+        typer.echo(dump(compare_document((one, two), records)))
+        return
+    from .book_text import compare_text
+
+    typer.echo(compare_text(one, two, *records))
+
+
+@app.command(
+    "export",
+    short_help="Write the book as JSON or as a table.",
+    epilog=_example("pickglass book export book.csv"),
+)
+def export_book(
+    target: Annotated[Path, typer.Argument(metavar="FILE.json|FILE.csv", show_default=False)],
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace the file if it is there.")] = False,
+    book: _Book = None,
+) -> None:
+    """Write the whole book to a file: .json keeps everything, .csv the main figures, a row for each measurement."""
+    from .book_exchange import book_csv, book_json
+    from .book_store import open_book, read_samples
+    from .book_text import exported_text
+    from .files import check_target, write_whole
+
+    as_json = _suffix(target) == ".json"
+    path = _for_reading(book)
+    if path.exists() and target.exists() and path.samefile(target):
+        raise UsageError("same-file", f"{target} is the book itself.", "Choose another name for the export.")
+    check_target(target, overwrite=overwrite)
+    with open_book(path, write=False) as connection:
+        samples = read_samples(connection, whole=as_json)
+    write_whole(target, book_json(samples) if as_json else book_csv(samples), overwrite=overwrite)
+    typer.echo(exported_text(samples, str(target)))
+
+
+@app.command(
+    "import",
+    short_help="Take in samples from JSON or a table.",
+    epilog=_example("pickglass book import book.json"),
+)
+def import_book(
+    source: Annotated[Path, typer.Argument(metavar="FILE.json|FILE.csv", show_default=False)],
+    book: _Book = None,
+) -> None:
+    """Take in an exported book: everything in it is checked first, and then all of it is kept or none.
+
+    Samples of the same name become one. What the book says stays as it is; what it does not say is filled in, and
+    notes and measurements that it does not have are added.
+    """
+    from .book_exchange import parse_csv, parse_json, read_bounded
+    from .book_store import keep_sample, open_book, transaction
+    from .book_text import imported_text
+
+    content = read_bounded(source)
+    if content.startswith(b"SQLite format 3\x00"):
+        raise UsageError(
+            "is-a-book",
+            f"{source} is a sample book itself.",
+            f"Use it with --book {source}, or export it to a .json file and import that.",
+        )
+    parse = parse_json if _suffix(source) == ".json" else parse_csv
+    samples = parse(content, source.name)
+    with open_book(_for_writing(book), write=True) as connection, transaction(connection):
+        changes = [keep_sample(connection, sample, newer_facts_win=False) for sample in samples]
+    typer.echo(imported_text(changes, source.name))
+
+
+def _for_reading(book: Path | None) -> Path:
+    path = default_book() if book is None else book
+    if book is None and not path.exists():
+        raise UsageError(
+            "no-book",
+            "There is no sample book yet.",
+            "Put in the first sample: pickglass book add NAME --from FILE.json",
+        )
+    return path
+
+
+def _for_writing(book: Path | None) -> Path:
+    """Return the book to write in; the folder of the usual one is made, that of another must be there."""
+    path = default_book() if book is None else book
+    if book is None:
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise UsageError(
+                "no-folder",
+                f"The folder {path.parent} for the sample book cannot be made ({error.strerror}).",
+                "Name a book in a folder of your own with --book FILE.",
+            ) from None
+    elif not path.parent.is_dir():
+        raise UsageError(
+            "no-folder",
+            f"The folder {path.parent} does not exist.",
+            "Make the folder first, or choose another.",
+        )
+    return path
+
+
+def _suffix(path: Path) -> str:
+    suffix = path.suffix.lower()
+    if suffix not in (".json", ".csv"):
+        raise UsageError(
+            "bad-suffix",
+            f"{path} ends in neither .json nor .csv.",
+            "Use .json for everything, .csv for a table.",
+        )
+    return suffix
+
+
+def _record(source: str | None, photo: Path | None, stage: str, day: str) -> Record:
+    """Return what --from and --photo give."""
+    from .book_exchange import parse_measurement, read_bounded, take_bounded
+    from .book_record import Record, figures_of, photo_word
+
+    document = None
+    if source is not None:
+        most = 50_000_000
+        if source == "-":
+            where, content = "The measurement", take_bounded(sys.stdin.buffer, "It", most_bytes=most)
+        else:
+            where, content = source, read_bounded(Path(source), most_bytes=most)
+        document = parse_measurement(content, where)
+    named = photo.name if photo is not None else (document or {}).get("photo")
+    return Record(
+        stage=stage,
+        date=day,
+        photo=photo_word(named, "--photo"),
+        photo_sha256=None if photo is None else _sha256(photo),
+        figures=None if document is None else figures_of(document, source or ""),
+        document=document,
+    )
+
+
+def _sha256(photo: Path) -> str:
+    import hashlib
+
+    if photo.exists() and not photo.is_file():
+        raise UsageError("not-a-file", f"{photo} is not a file.", "Give the photo's file.")
+    try:
+        with photo.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise UsageError(
+            "unreadable-file", f"The photo {photo} cannot be read ({reason}).", "Look at its name and place."
+        ) from None
+
+
+def _sett_per_inch(text: str) -> float:
+    from ..measure.quantities import parse_density_per_inch
+
+    return parse_density_per_inch(text, "sett (--sett)", 1.0, 200.0)
+
+
+def _today() -> str:
+    from datetime import date
+
+    return date.today().isoformat()
