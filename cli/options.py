@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from ..calibration.errors import UsageError
 
-__all__ = ["Rectangle", "Span", "area", "choice", "integer", "number", "picture_path", "span"]
+__all__ = ["Rectangle", "Span", "area", "choice", "file_path", "integer", "number", "picture_path", "span"]
 
 PICTURE_SUFFIXES = (".png", ".jpg", ".jpeg")
 
@@ -122,6 +122,22 @@ def picture_path(option: str) -> Callable[[str], Path]:
                 "bad-picture-name",
                 f"{option} {text!r} does not end in a picture format that pickglass writes.",
                 f"End the name in one of: {', '.join(PICTURE_SUFFIXES)}.",
+            )
+        return path
+
+    return parse
+
+
+def file_path(option: str, suffixes: tuple[str, ...]) -> Callable[[str], Path]:
+    """Return a parser for the name of a file to write that must end in one of `suffixes`."""
+
+    def parse(text: str) -> Path:
+        path = Path(text)
+        if path.suffix.lower() not in suffixes:
+            raise UsageError(
+                "bad-file-name",
+                f"{option} {text!r} does not end in {' or '.join(suffixes)}.",
+                f"End the name in {suffixes[0]}: {option} {path.stem or 'result'}{suffixes[0]}",
             )
         return path
 

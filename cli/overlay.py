@@ -24,6 +24,7 @@ LEAST_SHAPE = (
     0.4  # short side over long side: a long band gets table beside it, for the numbers and the words
 )
 JPEG_QUALITY = 90
+LETTERS_SHARE = 0.011  # height of the numbers over height plus width of the picture
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,8 +48,11 @@ class Marks:
     repeat_bgr: Picture | None
 
 
-def draw_marks(photo_bgr: Picture, marks: Marks) -> Picture:
-    """Return the part of the photo with sample and card, marked, captioned, with the averaged repeat below."""
+def draw_marks(photo_bgr: Picture, marks: Marks, *, letters_share: float = LETTERS_SHARE) -> Picture:
+    """Return the part of the photo with sample and card, marked, captioned, with the averaged repeat below.
+
+    `letters_share` is the height of the numbers over height plus width of the picture.
+    """
     corner, size = _crop(photo_bgr, marks)
     scale = _scale(max(size))
     x, y = corner
@@ -62,7 +66,7 @@ def draw_marks(photo_bgr: Picture, marks: Marks) -> Picture:
         # pixel centres lie at integers, so scaling moves them by half a pixel
         return (points_px - corner + 0.5) * scale - 0.5
 
-    letters_px = max(18, round(0.011 * (view.shape[0] + view.shape[1])))
+    letters_px = max(18, round(letters_share * (view.shape[0] + view.shape[1])))
     line_px = max(1, round(letters_px / 14))
     stroke(view, place(marks.outline_px), thickness=line_px, closed=True)
     labels: list[Label] = []

@@ -1,4 +1,4 @@
-"""`pickglass sett`: one photo in, ends and picks per inch out."""
+"""`pickglass sett`: photos in, ends and picks per inch out."""
 
 from __future__ import annotations
 
@@ -14,12 +14,15 @@ from . import options
 if TYPE_CHECKING:
     from ..calibration.scale import CardChoice
     from ..measure.sample import WarpWay
+    from .pipeline import Request
 
 __all__ = ["EPILOG", "sett"]
 
 EPILOG = """\b
 Examples:
   pickglass sett band.jpg --picture marks.jpg
+  pickglass sett band.jpg --report band.html
+  pickglass sett band.jpg samples/ --csv samples.csv
   pickglass sett scan.tif --scan
   pickglass sett closeup.png --all-cloth --px-per-mm 42.5
 """
@@ -28,11 +31,15 @@ WEAVES = ("plain", "basket", "twill", "satin")
 WARPS = ("auto", "down", "across")
 CARDS = ("auto", "bank", "printed")
 
-_PHOTO = typer.Argument(help="The photo or scan: JPEG, PNG, TIFF, WebP or HEIC.", show_default=False)
+_PHOTO = typer.Argument(
+    metavar="PHOTO...",
+    help="Photos or scans (JPEG, PNG, TIFF, WebP, HEIC), or folders of them.",
+    show_default=False,
+)
 
 
 def sett(
-    photo: Annotated[Path, _PHOTO],
+    photo: Annotated[list[Path], _PHOTO],
     json: Annotated[
         bool, typer.Option("--json", help="Print one JSON document instead of the table.")
     ] = False,
@@ -52,8 +59,52 @@ def sett(
             help="Write the averaged repeat of the weave (.png or .jpg).",
         ),
     ] = None,
+    report: Annotated[
+        Path | None,
+        typer.Option(
+            parser=options.file_path("--report", (".html", ".htm")),
+            metavar="FILE",
+            help="Write a report to read, print and keep: pictures, charts, tables (.html).",
+        ),
+    ] = None,
+    csv: Annotated[
+        Path | None,
+        typer.Option(
+            parser=options.file_path("--csv", (".csv",)),
+            metavar="FILE",
+            help="Write each photo's result as a row of this table as soon as it is known (.csv).",
+        ),
+    ] = None,
+    jsonl: Annotated[
+        Path | None,
+        typer.Option(
+            parser=options.file_path("--jsonl", (".jsonl", ".ndjson")),
+            metavar="FILE",
+            help="The same as JSON Lines, one document for each photo (.jsonl).",
+        ),
+    ] = None,
+    skip_done: Annotated[
+        bool,
+        typer.Option(
+            "--skip-done", help="Add to the table, leaving out photos it holds with the same options."
+        ),
+    ] = False,
+    jobs: Annotated[
+        int | None,
+        typer.Option(
+            parser=options.integer("--jobs", 1, 512, "how many photos to measure side by side"),
+            metavar="N",
+            help="Photos to measure side by side; by default one for each core.",
+        ),
+    ] = None,
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            "--cluster", metavar="ADDRESS", help="Measure on a running dask.distributed cluster instead."
+        ),
+    ] = None,
     overwrite: Annotated[
-        bool, typer.Option("--overwrite", help="Replace pictures that are already there.")
+        bool, typer.Option("--overwrite", help="Replace files that are already there.")
     ] = False,
     explain: Annotated[bool, typer.Option("--explain", help="Say where the uncertainty comes from.")] = False,
     card: Annotated[
@@ -147,26 +198,20 @@ def sett(
         bool, typer.Option("--card-on-cloth", help="The card lies on the cloth, not beside it.")
     ] = False,
 ) -> None:
-    """Read ends and picks per inch, the width and the weave from one photo.
+    """Read ends and picks per inch, the width and the weave from photos.
 
     The sample lies flat beside a blank bank-sized card or on a card drawn by `pickglass card`. What is known
     beforehand (the weave, the ends warped, the range expected) is checked against the photo, not simply believed.
+    Of several photos each is measured alone; one that fails does not stop the rest, and the exit code is the highest.
     """
     _one_scale(px_per_mm=px_per_mm, scan=scan, dpi=dpi, no_scale=no_scale, card_on_cloth=card_on_cloth)
-    from .files import check_target
+    files = {"--picture": picture, "--repeat-picture": repeat_picture, "--report": report}
+    several = len(photo) > 1 or photo[0].is_dir() or csv is not None or jsonl is not None
+    if several or skip_done or cluster is not None:
+        _only_for_one(files | {"--explain": explain or None})
+    _check_targets({"--csv": csv, "--jsonl": jsonl} | files, overwrite=overwrite, go_on=skip_done)
 
-    targets = [path for path in (picture, repeat_picture) if path is not None]
-    if len({path.absolute() for path in targets}) < len(targets):
-        raise UsageError(
-            "same-file",
-            "Both pictures would go into the same file.",
-            "Give --picture and --repeat-picture two names.",
-        )
-    for path in targets:
-        check_target(path, overwrite=overwrite)
-
-    from .pipeline import Request, measure_photo
-    from .screen import show_progress
+    from .pipeline import Request
 
     request = Request(
         card=cast("CardChoice", card),
@@ -184,12 +229,54 @@ def sett(
         cloth_thickness_mm=cloth_thickness,
         card_on_cloth=card_on_cloth,
     )
+    if several or skip_done or cluster is not None:
+        from .many_command import Wanted, run_many
+
+        wanted = Wanted(
+            json=json,
+            csv=csv,
+            jsonl=jsonl,
+            overwrite=overwrite,
+            skip_done=skip_done,
+            jobs=jobs,
+            cluster=cluster,
+        )
+        raise typer.Exit(run_many(photo, request, wanted))
+    raise typer.Exit(
+        _run_one(
+            photo[0],
+            request,
+            picture=picture,
+            repeat_picture=repeat_picture,
+            report=report,
+            overwrite=overwrite,
+            json=json,
+            explain=explain,
+        )
+    )
+
+
+def _run_one(
+    path: Path,
+    request: Request,
+    *,
+    picture: Path | None,
+    repeat_picture: Path | None,
+    report: Path | None,
+    overwrite: bool,
+    json: bool,
+    explain: bool,
+) -> int:
+    """Measure one photo, write what was asked for, say the result, and return the exit code."""
+    from .files import write_whole
+    from .pipeline import measure_photo
+    from .screen import show_progress
+
     with show_progress() as progress:
-        photograph, measurement = measure_photo(photo, request, on_step=progress.step)
+        photograph, measurement = measure_photo(path, request, on_step=progress.step)
         result, plane = measurement.result, measurement.plane
-        if targets and result.verdict != "refused":
+        if picture is not None or repeat_picture is not None:
             progress.step("Drawing the picture")
-            from .files import write_whole
             from .marks import marks_of
             from .overlay import draw_marks, encode
 
@@ -198,20 +285,56 @@ def sett(
                 write_whole(picture, encode(draw_marks(photograph.bgr, marks), picture), overwrite=overwrite)
             if repeat_picture is not None and marks.repeat_bgr is not None:
                 write_whole(repeat_picture, encode(marks.repeat_bgr, repeat_picture), overwrite=overwrite)
+        if report is not None:
+            progress.step("Writing the report")
+            from .report import sett_report
+
+            write_whole(report, sett_report(photograph, measurement, request), overwrite=overwrite)
+    from .sett_text import explain_text, sett_text
+
     if json:
         from .sett_json import dump, sett_document
 
         typer.echo(dump(sett_document(result, plane)))
     else:
-        from .sett_text import explain_text, sett_text
-
         typer.echo(sett_text(result, plane, picture=None if picture is None else picture.name))
     if explain:
-        from .sett_text import explain_text
-
         typer.echo(f"\n{explain_text(result, plane)}", err=json)
     sys.stdout.flush()
-    raise typer.Exit(EXIT_CODES[result.verdict])
+    return EXIT_CODES[result.verdict]
+
+
+def _only_for_one(options_given: dict[str, object]) -> None:
+    """Refuse what makes sense for a single photo only."""
+    given = [name for name, value in options_given.items() if value is not None]
+    if given:
+        raise UsageError(
+            "one-photo-only",
+            f"{' and '.join(given)} cannot be used with several photos or a table.",
+            "Measure the photo alone for that, without --csv and --jsonl.",
+        )
+
+
+def _check_targets(files: dict[str, Path | None], *, overwrite: bool, go_on: bool) -> None:
+    """Refuse files that could not be written, before anything is measured."""
+    from .files import check_target
+
+    targets = {name: path for name, path in files.items() if path is not None}
+    if len({path.absolute() for path in targets.values()}) < len(targets):
+        raise UsageError(
+            "same-file",
+            "Two results would go into the same file.",
+            f"Give {' and '.join(targets)} different names.",
+        )
+    for name, path in targets.items():
+        table = name in ("--csv", "--jsonl")
+        if table and path.is_file() and not overwrite and not go_on:
+            raise UsageError(
+                "file-exists",
+                f"{path} is already there and was left as it is.",
+                "Add --skip-done to add to it, or --overwrite to replace it, or choose another name.",
+            )
+        check_target(path, overwrite=overwrite or (table and go_on))
 
 
 def _one_scale(

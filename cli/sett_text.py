@@ -16,10 +16,20 @@ if TYPE_CHECKING:
     from ..calibration.plane import Plane
     from ..measure.results import SettResult, ThreadReading
 
-__all__ = ["caption_lines", "explain_text", "headline", "sett_text"]
+__all__ = [
+    "SCALE_WORDS",
+    "caption_lines",
+    "count_words",
+    "density_words",
+    "explain_text",
+    "headline",
+    "relative_u95_percent",
+    "sett_text",
+    "weave_words",
+]
 
 _SHADE = {"measured": "good", "unsure": "care", "refused": "bad"}
-_SCALE_WORDS = {
+SCALE_WORDS = {
     "page-card": "printed page card",
     "pocket-card": "printed pocket card",
     "bank-card": "bank card",
@@ -71,11 +81,11 @@ def headline(result: SettResult) -> str:
 
 def caption_lines(result: SettResult, plane: Plane) -> list[str]:
     """Return the words below the marked picture."""
-    scale = "scale unknown" if plane.source == "none" else f"scale: {_SCALE_WORDS[plane.source]}"
+    scale = "scale unknown" if plane.source == "none" else f"scale: {SCALE_WORDS[plane.source]}"
     return [
         printable(result.photo),
         headline(result).replace(" ± ", "\u00a0±\u00a0"),
-        f"{_weave_words(result)}; {scale}",
+        f"{weave_words(result)}; {scale}",
         "Every tenth end and pick is marked: from 10 to 20 it must be ten steps, and so on.",
     ]
 
@@ -85,8 +95,8 @@ def explain_text(result: SettResult, plane: Plane) -> str:
     blocks = []
     for title, lines, total in (
         ("scale", plane.budget, plane.u95_percent),
-        ("ends", result.ends.budget, _relative_u95(result.ends)),
-        ("picks", result.picks.budget, _relative_u95(result.picks)),
+        ("ends", result.ends.budget, relative_u95_percent(result.ends)),
+        ("picks", result.picks.budget, relative_u95_percent(result.picks)),
     ):
         if lines:
             blocks.append("\n".join(_budget_lines(title, lines, total, width(sys.stdout))))
@@ -113,7 +123,12 @@ def _thread_rows(result: SettResult) -> list[list[str]]:
     for name, reading in (("ends (warp)", result.ends), ("picks (weft)", result.picks)):
         u95_cm = None if reading.u95_per_inch is None else reading.u95_per_inch / 2.54
         rows.append(
-            [name, _pm(reading.per_inch, reading.u95_per_inch), _pm(reading.per_cm, u95_cm), _count(reading)]
+            [
+                name,
+                density_words(reading.per_inch, reading.u95_per_inch),
+                density_words(reading.per_cm, u95_cm),
+                count_words(reading),
+            ]
         )
     return rows
 
@@ -122,8 +137,8 @@ def _pixel_rows(result: SettResult) -> list[list[str]]:
     rows = [["", "per 1000 px", "px per thread", "counted"]]
     for name, reading in (("ends (warp)", result.ends), ("picks (weft)", result.picks)):
         doubt = combine_percent(reading.budget) / 100.0 if reading.budget else None
-        density = _pm(reading.per_1000_px, None if doubt is None else doubt * reading.per_1000_px)
-        rows.append([name, density, plain(1000.0 / reading.per_1000_px), _count(reading)])
+        density = density_words(reading.per_1000_px, None if doubt is None else doubt * reading.per_1000_px)
+        rows.append([name, density, plain(1000.0 / reading.per_1000_px), count_words(reading)])
     return rows
 
 
@@ -136,15 +151,16 @@ def _facts(result: SettResult, plane: Plane) -> Iterable[tuple[str, str]]:
         yield "width", size
     if sample.length_mm is not None:
         yield "length", f"{sample.length_mm:.0f} mm seen"
-    yield "weave", _weave_words(result)
+    yield "weave", weave_words(result)
     if plane.source == "none":
         yield "scale", "none, so nothing can be said per inch or per cm"
     else:
         tilt = "" if plane.tilt_deg is None else f", phone tilted by {plane.tilt_deg:.0f}°"
-        yield "scale", f"{_SCALE_WORDS[plane.source]}, sure to {plane.u95_percent:.1f} %{tilt}"
+        yield "scale", f"{SCALE_WORDS[plane.source]}, sure to {plane.u95_percent:.1f} %{tilt}"
 
 
-def _weave_words(result: SettResult) -> str:
+def weave_words(result: SettResult) -> str:
+    """Return the weave, its repeat and which system covers the face, in words."""
     weave = result.weave
     if weave.name == "unknown":
         return f"not recognised; {_FACE_WORDS[weave.face]}"
@@ -200,17 +216,19 @@ def _budget_lines(title: str, lines: Sequence[BudgetLine], total: float | None, 
     return out
 
 
-def _relative_u95(reading: ThreadReading) -> float | None:
+def relative_u95_percent(reading: ThreadReading) -> float | None:
+    """Return the expanded uncertainty of a density in percent of it; None without a scale."""
     if not reading.per_inch or reading.u95_per_inch is None:
         return None
     return 100.0 * reading.u95_per_inch / reading.per_inch
 
 
-def _pm(value: float | None, u95: float | None) -> str:
+def density_words(value: float | None, u95: float | None) -> str:
+    """Return a density with its uncertainty; a dash for what is not known."""
     return "–" if value is None else with_uncertainty(value, u95)
 
 
-def _count(reading: ThreadReading) -> str:
+def count_words(reading: ThreadReading) -> str:
     """Return the count; a doubt of half a thread or more is said in whole threads, rounded up."""
     if reading.count is None:
         return "–"

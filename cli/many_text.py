@@ -1,0 +1,101 @@
+"""What the screen says of many photos: one line for each, the sum, and what to do with those that failed."""
+
+from __future__ import annotations
+
+import sys
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from .rounding import with_uncertainty
+from .screen import paragraph, printable, shade, width
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from ..measure.records import Cell
+    from .many import Outcome
+    from .many_files import Done
+
+__all__ = ["many_text", "summary_line"]
+
+_SHADE = {"measured": "good", "unsure": "care", "refused": "bad", "unreadable": "bad"}
+EXIT_UNREADABLE = 2
+
+
+def many_text(paths: Sequence[Path], outcomes: Mapping[Path, Outcome], done: Mapping[Path, Done]) -> str:
+    """Return the table of all photos in the order they were named, what failed and why, and the sum."""
+    names = _names(paths)
+    rows: list[tuple[str, ...]] = [("photo", "", "ends/inch", "picks/inch", "width mm")]
+    for path in paths:
+        if path in outcomes:
+            rows.append((names[path], *_cells(outcomes[path])))
+        elif path in done:
+            rows.append((names[path], done[path].verdict, "done before", "", ""))
+    widths = [max(len(row[column]) for row in rows) for column in range(5)]
+    lines = [_line(row, widths) for row in rows]
+    blocks = ["\n".join(lines)]
+    columns = width(sys.stdout)
+    failed = [outcomes[path] for path in paths if path in outcomes and outcomes[path].problem]
+    if failed:
+        blocks.append(
+            "\n".join(
+                paragraph(
+                    printable(f"{outcome.problem} What to do: {outcome.next_step}"),
+                    columns=columns,
+                    first=f"  {names[outcome.path]}: ",
+                    indent="      ",
+                )
+                for outcome in failed
+            )
+        )
+    blocks.append(f"  {summary_line(paths, outcomes, done)}")
+    return "\n\n".join(blocks)
+
+
+def summary_line(paths: Sequence[Path], outcomes: Mapping[Path, Outcome], done: Mapping[Path, Done]) -> str:
+    """Return the sum in one line, such as ``"40 photos: 31 measured, 6 unsure, 2 refused, 1 unreadable"``."""
+    counts = Counter(_word(outcome.verdict, outcome.exit_code) for outcome in outcomes.values())
+    counts.update(_word(before.verdict, before.exit_code) for before in done.values())
+    parts = [f"{counts[word]} {word}" for word in _SHADE if counts[word]]
+    missing = len(paths) - len(outcomes) - len(done)
+    if missing:
+        parts.append(f"{missing} not looked at")
+    photos = "1 photo" if len(paths) == 1 else f"{len(paths)} photos"
+    text = f"{photos}: {', '.join(parts)}"
+    return f"{text} ({len(done)} of them done before)" if done else text
+
+
+def _word(verdict: str, exit_code: int) -> str:
+    return "unreadable" if exit_code == EXIT_UNREADABLE else verdict
+
+
+def _cells(outcome: Outcome) -> tuple[str, str, str, str]:
+    record = outcome.record
+    densities = []
+    for name in ("ends", "picks"):
+        value, u95 = record.get(f"{name}_per_inch"), record.get(f"{name}_u95_per_inch")
+        densities.append(_pm(value, u95))
+    size = _pm(record.get("width_mm"), record.get("width_u95_mm"))
+    return _word(outcome.verdict, outcome.exit_code), densities[0], densities[1], size
+
+
+def _pm(value: Cell, u95: Cell) -> str:
+    if not isinstance(value, (int, float)):
+        return "–"
+    return with_uncertainty(float(value), float(u95) if isinstance(u95, (int, float)) else None)
+
+
+def _line(row: tuple[str, ...], widths: Sequence[int]) -> str:
+    name, word, *numbers = (
+        cell.ljust(size) if column < 2 else cell.rjust(size)
+        for column, (cell, size) in enumerate(zip(row, widths, strict=True))
+    )
+    kind = _SHADE.get(row[1])
+    return "  ".join(["", name, shade(word, kind, sys.stdout) if kind else word, *numbers]).rstrip()
+
+
+def _names(paths: Sequence[Path]) -> dict[Path, str]:
+    """Return the name of each photo: without its folder where that tells them apart."""
+    often = Counter(path.name for path in paths)
+    return {path: printable(path.name if often[path.name] == 1 else str(path)) for path in paths}

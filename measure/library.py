@@ -1,0 +1,61 @@
+"""The whole way from a photo to its sett for Python programs, without a command line and without memory."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ..calibration.photo import load_photo
+from ..calibration.quality import check_photo, plane_notices
+from ..calibration.scale import find_scale
+from .sett import SettMeasurement, SettOptions, measure_sett
+
+if TYPE_CHECKING:
+    from ..calibration.scale import CardChoice
+
+__all__ = ["measure_photo"]
+
+
+def measure_photo(
+    path: Path | str,
+    options: SettOptions | None = None,
+    *,
+    card: CardChoice = "auto",
+    px_per_mm: float | None = None,
+    scan: bool = False,
+    dpi: float | None = None,
+    no_scale: bool = False,
+) -> SettMeasurement:
+    """Read a photo, fix its scale and measure the sample in it.
+
+    Parameters
+    ----------
+    path : Path or str
+        The photo.
+    options : SettOptions, optional
+        What is known of the cloth.
+    card : str
+        ``"auto"``, ``"bank"`` or ``"printed"``: the card to look for.
+    px_per_mm : float, optional
+        Scale given by hand instead of a card.
+    scan, dpi
+        The picture is a scan at this resolution, or at the one its file names.
+    no_scale : bool
+        Look for no scale; results are then per 1000 pixels only.
+
+    Returns
+    -------
+    SettMeasurement
+        ``.result`` says what was measured, ``.plane`` how sure the scale is.
+
+    Raises
+    ------
+    PickglassError
+        `PhotoError` when the file is no photo, `RefusedError` when no number could be trusted. Each says what
+        happened (``problem``) and what helps (``next_step``).
+    """
+    photo = load_photo(path)
+    plane = find_scale(photo, px_per_mm=px_per_mm, scan=scan, dpi=dpi, no_scale=no_scale, card=card)
+    notices = (*check_photo(photo), *plane.notices, *plane_notices(plane))
+    return measure_sett(photo, replace(plane, notices=notices), options)
