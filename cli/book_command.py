@@ -176,8 +176,8 @@ def list_samples(
 
     path = default_book() if book is None else book
     samples: list[Sample] = []
-    if (
-        book is not None or path.exists()
+    if book is not None or os.path.lexists(
+        path
     ):  # before the first sample there is no usual book, and that is no error
         with open_book(path, write=False) as connection:
             samples = read_samples(connection)
@@ -270,7 +270,7 @@ def export_book(
 
     as_json = _suffix(target) == ".json"
     path = _for_reading(book)
-    if path.exists() and target.exists() and path.samefile(target):
+    if os.path.exists(path) and os.path.exists(target) and os.path.samefile(path, target):
         raise UsageError("same-file", f"{target} is the book itself.", "Choose another name for the export.")
     check_target(target, overwrite=overwrite)
     with open_book(path, write=False) as connection:
@@ -313,7 +313,7 @@ def import_book(
 
 def _for_reading(book: Path | None) -> Path:
     path = default_book() if book is None else book
-    if book is None and not path.exists():
+    if book is None and not os.path.lexists(path):
         raise UsageError(
             "no-book",
             "There is no sample book yet.",
@@ -334,7 +334,7 @@ def _for_writing(book: Path | None) -> Path:
                 f"The folder {path.parent} for the sample book cannot be made ({error.strerror}).",
                 "Name a book in a folder of your own with --book FILE.",
             ) from None
-    elif not path.parent.is_dir():
+    elif not os.path.isdir(path.parent):
         raise UsageError(
             "no-folder",
             f"The folder {path.parent} does not exist.",
@@ -381,7 +381,7 @@ def _record(source: str | None, photo: Path | None, stage: str, day: str) -> Rec
 def _sha256(photo: Path) -> str:
     import hashlib
 
-    if photo.exists() and not photo.is_file():
+    if os.path.exists(photo) and not os.path.isfile(photo):
         raise UsageError("not-a-file", f"{photo} is not a file.", "Give the photo's file.")
     try:
         with photo.open("rb") as file:

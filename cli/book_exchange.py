@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import math
+import os
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -62,7 +63,7 @@ def read_bounded(path: Path, *, most_bytes: int = MOST_BYTES) -> bytes:
     UsageError
         If it is missing, no file, unreadable, or larger than `most_bytes`.
     """
-    if path.exists() and not path.is_file():
+    if os.path.exists(path) and not os.path.isfile(path):
         _refuse("not-a-file", f"{path} is not a file.", "Give the name of a file.")
     try:
         with path.open("rb") as file:

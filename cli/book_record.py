@@ -312,12 +312,12 @@ _MEASURE_AGAIN = "Measure the photo again with pickglass sett PHOTO --json."
 
 
 def _part(document: dict[str, Any], part: str, where: str) -> dict[str, Any]:
-    value = document.get(part, {})
-    if value is None:
-        return {}
-    if not isinstance(value, dict):
+    value = document.get(part)
+    if isinstance(value, dict):
+        return value
+    if value is not None:
         _refuse("bad-figure", f"{where}: “{part}” is not what a measurement holds there.", _MEASURE_AGAIN)
-    return value
+    return {}
 
 
 def _figure(value: object, name: str, low: float, high: float, where: str) -> float | None:

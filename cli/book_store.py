@@ -8,6 +8,7 @@ read from a folder where nothing can be written (sqlite.org, "Atomic Commit In S
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -108,9 +109,12 @@ def open_book(path: Path, *, write: bool, busy_s: float = BUSY_S) -> Iterator[sq
         If it is missing (reading), no sample book, made by a newer pickglass, damaged, locked or not writable;
         also for what goes wrong inside the block.
     """
-    if path.exists() and not path.is_file():
+    there = os.path.lexists(
+        path
+    )  # unlike Path.exists, no error for a name too long or a folder that is closed
+    if there and not os.path.isfile(path):
         raise UsageError("not-a-book", f"{path} is not a file.", "Name a file with --book FILE.")
-    if not path.exists() and not write:
+    if not there and not write:
         raise UsageError(
             "no-book",
             f"There is no sample book at {path}.",
@@ -375,11 +379,18 @@ def _record(row: tuple[Any, ...]) -> Record:
     _, stage, day, photo, photo_sha256, figures, document = row
     found, whole = _object(figures), _object(document)
     # SQLite has no checksums: what a bad disk changed inside a text is better said here than deep in a table.
-    if (found is not None and found.keys() != set(FIGURES)) or check_stage(stage, "the book") != stage:
+    if (found is not None and found.keys() != set(FIGURES)) or not _is_stage(stage):
         raise sqlite3.DatabaseError("a record of the book is damaged")
     return Record(
         stage=stage, date=day, photo=photo, photo_sha256=photo_sha256, figures=found, document=whole
     )
+
+
+def _is_stage(text: Any) -> bool:
+    try:
+        return check_stage(text, "the book") == text
+    except UsageError:
+        return False
 
 
 def _object(text: str | None) -> dict[str, Any] | None:

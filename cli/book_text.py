@@ -99,17 +99,18 @@ def show_text(sample: Sample) -> str:
 
 def compare_text(one: Sample, two: Sample, first: Record | None, second: Record | None) -> str:
     """Return two samples side by side, with the difference and what it is worth."""
-    rows = [("", _shown(one.name), _shown(two.name), "Difference")]
+    rows: list[tuple[str, ...]] = [("", _shown(one.name), _shown(two.name), "Difference")]
     for fact in FACTS:
         texts = [_fact(fact, getattr(sample, fact)) for sample in (one, two)]
         if texts != ["–", "–"]:
             rows.append((FACT_WORDS[fact], *texts, "same" if texts[0] == texts[1] else ""))
-    figures = [(record.figures if record else None) or {} for record in (first, second)]
+    left, right = ((record.figures if record else None) or {} for record in (first, second))
+    figures = (left, right)
     stages = [stage_word(record.stage) if record else "–" for record in (first, second)]
     rows.append(("stage", *stages, ""))
     for word, key, u95_key, system in _COMPARED:
         shown = [_density(f, system) if system else _width(f) for f in figures]
-        rows.append((word, *shown, _difference_words(*figures, key, u95_key, system)))
+        rows.append((word, *shown, _difference_words(left, right, key, u95_key, system)))
     seen = [_shown(f.get("weave_seen") or "–") for f in figures]
     rows.append(("weave in the photo", *seen, ""))
     rows.append(("face", *(f.get("face") or "–" for f in figures), ""))
