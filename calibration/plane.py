@@ -114,7 +114,9 @@ class Plane:
             centre = np.asarray(lens.centre_px)
             distorted = (points_px - centre) / lens.focal_px
             offset = distorted
-            for _ in range(8):  # fixed point; k1 of phones is below 0.1, so this converges to far below 0.01 px
+            for _ in range(
+                8
+            ):  # fixed point; k1 of phones is below 0.1, so this converges to far below 0.01 px
                 offset = distorted / (1.0 + lens.k1 * np.sum(offset**2, axis=-1, keepdims=True))
             points_px = centre + offset * lens.focal_px
         return apply_homography(np.linalg.inv(self.px_from_mm).astype(np.float64), points_px)

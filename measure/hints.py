@@ -7,8 +7,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from ..calibration.notices import Notice
-from .lattice import Lattice, Prior, no_prior
 from .results import MM_PER_INCH, WeaveReading
+from .settle import Prior, no_prior
 
 __all__ = ["Hints", "check_hints", "ends_prior", "picks_prior"]
 
@@ -72,7 +72,6 @@ def _range_prior(limits: tuple[float, float] | None, px_per_mm: float) -> Callab
 def check_hints(
     hints: Hints,
     *,
-    lattice: Lattice,
     ends_per_inch: float | None,
     picks_per_inch: float | None,
     ends_count: int | None,

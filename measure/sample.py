@@ -170,7 +170,7 @@ def _checked_area(
         raise SampleError(
             "bad-area",
             f"The area given covers less than 32 × 32 pixels of the photo ({width} × {height} pixels).",
-            "Give the area as left, top, right, bottom in pixels of the upright photo.",
+            "Give the area as left,top,width,height in pixels of the upright photo.",
         )
     return (x0, y0, x1, y1)
 
@@ -221,7 +221,7 @@ def _refuse_rivals(found: list[Region], cells: CellPicture) -> None:
     raise SampleError(
         "two-samples",
         f"Two pieces of cloth lie in the photo: {' and '.join(places)}.",
-        "Say which one to measure with --area left,top,right,bottom (pixels), or photograph them one at a time.",
+        "Say which one to measure with --area left,top,width,height (pixels), or photograph them one at a time.",
     )
 
 

@@ -17,10 +17,11 @@ from .height import HeightCorrection, estimate_height
 from .hints import Hints, check_hints, ends_prior, picks_prior
 from .lattice import Lattice, read_lattice
 from .readings import read_threads
-from .repeat import RepeatPicture, average_repeat, read_weave
+from .repeat import RepeatPicture, average_repeat
 from .results import SampleReading, SettResult, ThreadReading, Verdict, WeaveReading
 from .sample import Sample, find_sample
-from .track import Tracks, track_threads
+from .settle import Settled, settle
+from .track import Tracks
 
 __all__ = ["SettMeasurement", "SettOptions", "measure_sett"]
 
@@ -28,6 +29,7 @@ _SURE = 0.9
 """Least calibrated probability of both readings for the verdict `measured`."""
 
 _WOVEN = 0.5
+_LEAST_CLOTH_PX = 2000  # some ten threads each way at the least sampling
 _FLOOR_PX = 3.0  # two pixels a thread is the sampling theorem's limit; lens and demosaicing take the rest
 _EASY_PX = 5.0
 _GOOD_PX = 8.0
@@ -100,20 +102,16 @@ def measure_sett(photo: Photo, plane: Plane, options: SettOptions | None = None)
         photo, plane, warp=options.warp, area_px=options.area_px, all_cloth=options.all_cloth
     )
     patch = straighten(photo, plane, sample)
-    lattice = _lattice(patch, sample, options.hints)
+    settled = _settle(patch, sample, options.hints)
+    lattice, tracks, weave = settled.lattice, settled.tracks, settled.weave
     _refuse_what_is_not_woven(lattice)
     fineness = _check_fineness(patch, plane, lattice)
-    tracks = track_threads(
-        patch.bgr, patch.mask, pitch_x_px=lattice.ends.pitch_px, pitch_y_px=lattice.picks.pitch_px
-    )
-    weave = read_weave(tracks)
     height = _height(plane, options, sample, patch, lattice, weave)
     ends, picks = read_threads(
         lattice=lattice, tracks=tracks, patch=patch, plane=plane, sample=sample, height=height
     )
     hint_notices = check_hints(
         options.hints,
-        lattice=lattice,
         ends_per_inch=ends.per_inch,
         picks_per_inch=picks.per_inch,
         ends_count=ends.count,
@@ -141,11 +139,18 @@ def measure_sett(photo: Photo, plane: Plane, options: SettOptions | None = None)
     )
 
 
-def _lattice(patch: ClothPatch, sample: Sample, hints: Hints) -> Lattice:
+def _settle(patch: ClothPatch, sample: Sample, hints: Hints) -> Settled:
+    if np.count_nonzero(patch.mask) < _LEAST_CLOTH_PX:
+        raise SampleError(
+            "sample-too-small",
+            "Too little of the cloth shows to look for threads.",
+            "Move the card off the cloth or photograph the sample from nearer.",
+        )
     width_px = None if sample.width_mm is None else sample.width_mm * patch.px_per_mm
-    return read_lattice(
+    return settle(
         patch.bgr,
         patch.mask,
+        read_lattice(patch.bgr, patch.mask),
         ends_prior=ends_prior(hints, patch.px_per_mm, width_px),
         picks_prior=picks_prior(hints, patch.px_per_mm),
     )
