@@ -226,7 +226,7 @@ def find_sample(connection: sqlite3.Connection, name: str, *, whole: bool = Fals
 
 
 def load_measurement(connection: sqlite3.Connection, name: str, stage: str | None = None) -> dict[str, Any]:
-    """Return the latest whole measurement of a sample, as ``pickglass sett --json`` wrote it.
+    """Return the latest whole measurement of a sample, as ``pickglass sett --json`` wrote it; it may be unsure.
 
     Parameters
     ----------
@@ -235,7 +235,7 @@ def load_measurement(connection: sqlite3.Connection, name: str, stage: str | Non
     name : str
         Name of the sample.
     stage : str, optional
-        ``"on-loom"``, ``"off-loom"``, ``"washed-1"`` …; without it the last stage that was measured.
+        ``"on-loom"``, ``"off-loom"``, ``"washed"``, ``"washed-2"`` …; without it the last stage that was measured.
 
     Raises
     ------
@@ -243,6 +243,7 @@ def load_measurement(connection: sqlite3.Connection, name: str, stage: str | Non
         If there is no such sample, or no measurement of it at that stage.
     """
     sample = find_sample(connection, name, whole=True)
+    stage = None if stage is None else check_stage(stage, "The stage")
     record = newest(sample, stage)
     if record is None or record.document is None:
         measured = dict.fromkeys(r.stage for r in sample.records if r.figures is not None)
@@ -303,9 +304,11 @@ VERSION = len(_STEPS)
 
 def _checked_version(connection: sqlite3.Connection, path: Path) -> int:
     """Return the version of the tables; 0 when the file is empty."""
+    connection.execute("BEGIN")  # one view of all three, for another process may be making the book just now
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     (owner,) = connection.execute("PRAGMA application_id").fetchone()
     (tables,) = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+    connection.execute("COMMIT")
     if owner != APPLICATION_ID and (tables or owner or version):
         code, problem, step = _SENTENCES["SQLITE_NOTADB"]
         raise UsageError(code, f"The file {path} {problem} but belongs to another program.", step)

@@ -7,7 +7,7 @@ import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from .book_record import FACT_WORDS, FACTS, newest
+from .book_record import FACT_WORDS, FACTS, newest, photo_word
 from .rounding import plain, with_uncertainty
 from .screen import paragraph, printable, width
 
@@ -137,6 +137,7 @@ def added_text(change: Change, record: Record | None, *, stage_given: bool) -> s
         lines.append(f"  {said}, {record.date}: {_reading(record)}")
         if not stage_given:
             lines.append(f"  Taken as {said}; if it was not, name the stage with --stage.")
+        lines += _other_photo(record)
     lines += [
         f"  The {FACT_WORDS[fact]} was {_value(fact, old)} and is now {_value(fact, new)}."
         for fact, old, new in change.facts
@@ -279,6 +280,14 @@ def _difference_words(
         return "none that can be told"
     text = with_uncertainty(abs(value), u95)
     return f"{'+' if value > 0 else '−'}{text}" if value else "none"
+
+
+def _other_photo(record: Record) -> list[str]:
+    named = photo_word((record.document or {}).get("photo"), "The measurement")
+    if named in (None, record.photo):
+        return []
+    photos = f"the photo {_shown(named or '')}, not {_shown(record.photo or '')}"
+    return [f"  The measurement names {photos}: make sure that they belong together."]
 
 
 def _kind(record: Record | None) -> str:

@@ -56,7 +56,7 @@ def _tidy(text, check):
 
 
 LETTERS = st.text(alphabet=st.one_of(st.sampled_from("=+-@'\"\t\n,;|<>%🧵é٣"), st.characters()), max_size=20)
-NAMES = LETTERS.map(lambda text: _tidy(text, check_name)).filter(bool)
+NAMES = LETTERS.map(lambda text: _tidy(text, check_name) or "x")
 NOTES = LETTERS.map(lambda text: _tidy(text, check_notes) or ())
 DENSITIES = st.none() | st.floats(0.2, 200.0)
 
