@@ -209,7 +209,7 @@ class Demodulator:
         turn_y = np.exp(2j * np.pi * (centre_y / self._rows - freq_y) * np.arange(self.shape[0]))
         return np.asarray(signal * turn_x * turn_y[:, None] / k**2, dtype=np.complex64)
 
-    def strength(self, freq_x: float, freq_y: float, *, width: float = 0.04) -> float:
+    def strength(self, freq_x: float, freq_y: float, *, width: float = 0.025) -> float:
         """Root-mean-square amplitude of the component at a node, cycles per thread, in a narrow band."""
         k = PX_PER_THREAD
         reach_x, reach_y = max(1, round(2 * width * self._cols)), max(1, round(2 * width * self._rows))

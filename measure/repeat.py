@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from .phase import PX_PER_THREAD, Demodulator, FloatPlane
 from .results import Face, WeaveName, WeaveReading
-from .rhythm import Node
+from .rhythm import CLOSED_RATIO, Node, leading_node
 from .track import Tracks
 
 __all__ = ["RepeatPicture", "average_repeat", "float_classes", "read_weave"]
@@ -23,13 +23,7 @@ FloatArray = NDArray[np.float64]
 
 REPEAT_PX = 16  # pixels per thread of the averaged picture
 MOST_THREADS = 48  # threads averaged each way: more adds nothing but time
-CLEAR_NODE = 2.5  # strength of the leading node over the usual one below which no weave is named
-CLOSED_RATIO = (
-    1.8  # picks so much wider apart than ends (or ends than picks) leave the other system no room to show
-)
-BOTH_DIAGONALS = (
-    0.6  # share in which both diagonals must rise together to be a basket and not a turning twill
-)
+BOTH_DIAGONALS = 0.6  # share of places with both diagonals that tells a basket from a turning twill
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -179,17 +173,20 @@ def _warp_share(looks: FloatArray, node: Node) -> float:
     _, b, q = node
     order = looks[(b * np.arange(q)) % q]  # classes in the order an end meets them
     scaled = order / (order.std(axis=0) + 1e-6)
-    best, share = -1.0, 0.5
+    worths: dict[float, float] = {}
     for size in range(1, q):
         for begin in range(q):
             run = np.zeros(q, bool)
             run[(begin + np.arange(size)) % q] = True
+            if order[run, 0].mean() <= order[~run, 0].mean():
+                continue
             gap = scaled[run].mean(axis=0) - scaled[~run].mean(axis=0)
             within = sum(float(((scaled[s] - scaled[s].mean(axis=0)) ** 2).sum()) for s in (run, ~run))
             worth = float((gap**2).sum()) * size * (q - size) / (within + 0.1 * q)
-            if order[run, 0].mean() > order[~run, 0].mean() and worth > best:
-                best, share = worth, size / q
-    return share
+            worths[size / q] = max(worth, worths.get(size / q, 0.0))
+    best = max(worths, key=lambda share: worths[share])
+    # Even floats are the rule: a lopsided split must be much the better one.
+    return 0.5 if worths.get(0.5, 0.0) > 0.6 * worths[best] else best
 
 
 def _together(tracks: Tracks, node: Node) -> float:
@@ -237,13 +234,10 @@ def read_weave(tracks: Tracks) -> WeaveReading:
     unknown = WeaveReading(name="unknown", repeat_ends=None, repeat_picks=None, face="balanced")
     if tracks.ends.count < 6 or tracks.picks.count < 6:
         return unknown
-    off_axis = [(node, s) for node, s in tracks.nodes if node[0] and node[1]]
-    lead, strength = off_axis[0]
-    usual = float(np.median([s for _, s in off_axis]))
-    if strength < CLEAR_NODE * usual:
-        return WeaveReading(
-            name="unknown", repeat_ends=None, repeat_picks=None, face=_face(tracks, "unknown", lead)
-        )
+    lead = leading_node(dict(tracks.nodes))
+    if lead is None:
+        face = _face(tracks, "unknown", (1, 1, 2))
+        return WeaveReading(name="unknown", repeat_ends=None, repeat_picks=None, face=face)
     a, b, q = lead
     name: WeaveName
     if q == 2:

@@ -7,10 +7,13 @@ from numpy.typing import NDArray
 
 from .phase import PX_PER_THREAD, ComplexPlane, Demodulator, FloatPlane
 
-__all__ = ["Node", "centre_phase", "rhythm_features", "structure_nodes"]
+__all__ = ["CLOSED_RATIO", "Node", "centre_phase", "leading_node", "rhythm_features", "structure_nodes"]
 
 Node = tuple[int, int, int]  # (a, b, q) stands for a/q cycles per end and b/q cycles per pick
-LONGEST_REPEAT = 5  # plain 2, twills 3 and 4, basket 4, satins and twills 5
+REPEATS = (2, 3, 4, 5, 6, 8)  # plain 2, twills 3 to 6, basket 4, satins 5 and 8
+CLOSED_RATIO = 1.8  # picks so much wider apart than ends (or ends than picks) leave the other no room to show
+CLEAR_NODE = 2.5  # strength of the leading node over the usual one below which no weave is told
+FUNDAMENTAL = 0.45  # strength of a fundamental over its overtone from which it counts
 BLOCK_THREADS = 12  # rhythms are followed in blocks: long enough to see them, short enough to survive slips
 
 
@@ -19,9 +22,9 @@ def _fold(a: int, q: int) -> float:
 
 
 def structure_nodes(demods: dict[str, Demodulator]) -> dict[Node, float]:
-    """Strength of every fractional node up to `LONGEST_REPEAT`: rms amplitude in a narrow band, summed over planes."""
+    """Strength of every fractional node of the usual repeats: rms amplitude in a narrow band, summed over planes."""
     out: dict[Node, float] = {}
-    for q in range(2, LONGEST_REPEAT + 1):
+    for q in REPEATS:
         for a in range(q // 2 + 1):
             for b in range(q):
                 # One of each pair of conjugates, in lowest terms.
@@ -29,6 +32,38 @@ def structure_nodes(demods: dict[str, Demodulator]) -> dict[Node, float]:
                     continue
                 out[(a, b, q)] = sum(d.strength(a / q, _fold(b, q)) for d in demods.values())
     return out
+
+
+def off_axis_nodes(strength: dict[Node, float]) -> list[tuple[Node, float]]:
+    """Nodes off both axes, strongest first: only these tell of interlacing, stripes of dye lie on the axes."""
+    return sorted(((n, s) for n, s in strength.items() if n[0] and n[1]), key=lambda item: -item[1])
+
+
+def leading_node(strength: dict[Node, float]) -> Node | None:
+    """Node that the whole rhythm is built from, or None where no weave stands out.
+
+    The strongest node may be an overtone (3/3 twills and eight-end satins show it as strongly as the fundamental,
+    herringbones more strongly). A finer node of which it is a multiple is taken instead if that is clear, too.
+    """
+    ranked = off_axis_nodes(strength)
+    usual = float(np.median([s for _, s in ranked]))
+    short = [(n, s) for n, s in ranked if n[2] <= 5]
+    lead, top = short[0]
+    if top < CLEAR_NODE * usual:
+        return None
+    for node, s in ranked:
+        whole = np.gcd(node[0], node[2]) == 1 and np.gcd(node[1], node[2]) == 1
+        if whole and node[2] > lead[2] and s > FUNDAMENTAL * top and s > CLEAR_NODE * usual:
+            times = [(m * node[0] * lead[2], m * node[1] * lead[2]) for m in range(2, node[2])]
+            wanted = (lead[0] * node[2], lead[1] * node[2])
+            turn = node[2] * lead[2]
+            for sign in (1, -1):
+                if any(
+                    (x - sign * wanted[0]) % turn == 0 and (y - sign * wanted[1]) % turn == 0
+                    for x, y in times
+                ):
+                    return node
+    return lead
 
 
 def rhythm_features(planes: list[FloatPlane], rhythm: float) -> NDArray[np.float64]:
@@ -56,7 +91,9 @@ def _vote(signal: ComplexPlane, cloth: FloatPlane) -> complex:
     return mean * abs(mean) ** 3
 
 
-def centre_phase(demods: dict[str, Demodulator], cloth: FloatPlane, nodes: list[Node]) -> tuple[float, float]:
+def centre_phase(
+    demods: dict[str, Demodulator], cloth: FloatPlane, lead: Node, covers: tuple[bool, bool]
+) -> tuple[float, float]:
     """Thread centre relative to the whole index, threads, for ends and picks.
 
     Parameters
@@ -65,8 +102,11 @@ def centre_phase(demods: dict[str, Demodulator], cloth: FloatPlane, nodes: list[
         Demodulated feature planes of a thread picture.
     cloth : ndarray of float32
         Cloth on the grid of one sample per thread.
-    nodes : list of Node
-        The strongest fractional nodes.
+    lead : Node
+        Leading fractional node.
+    covers : tuple of bool
+        Whether the ends (the picks) lie so close that their floats meet over the neighbour. Then the dark line
+        between two floats runs along the middle of the thread below, and dark lines are left out.
 
     Notes
     -----
@@ -79,18 +119,20 @@ def centre_phase(demods: dict[str, Demodulator], cloth: FloatPlane, nodes: list[
         rising, falling = found.node(0.5, 0.5), found.node(0.5, -0.5)
         ends += _vote(np.asarray(rising * falling), cloth)
         picks += _vote(np.asarray(rising * np.conj(falling)), cloth)
-    for name in ("edge_x", "gap_x"):
-        ends -= _vote(demods[name].node(1, 0), cloth)
-    for name in ("edge_y", "gap_y"):
-        picks -= _vote(demods[name].node(0, 1), cloth)
+    for name in ("edge", "gap"):
+        if not covers[0]:
+            ends -= _vote(demods[f"{name}_x"].node(1, 0), cloth)
+        if not covers[1]:
+            picks -= _vote(demods[f"{name}_y"].node(0, 1), cloth)
+    a, b, q = lead
     light = demods["light"]
-    for a, b, q in nodes:
-        fa, fb = a / q, _fold(b, q)
-        if q == 2:
-            continue
-        if a:
-            ends += _vote(np.asarray(light.node(fa, fb) * light.node(1 - fa, -fb)), cloth)
-        if b:
+    for m in range(1, q) if q > 2 else ():
+        fa, fb = _fold(m * a % q, q), _fold(m * b % q, q)
+        if fa:
+            sign = 1 if fa > 0 else -1
+            pair = np.asarray(light.node(fa, fb) * light.node(sign - fa, -fb))
+            ends += _vote(pair if sign > 0 else np.conj(pair), cloth)
+        if fb:
             sign = 1 if fb > 0 else -1
             pair = np.asarray(light.node(fa, fb) * light.node(-fa, sign - fb))
             picks += _vote(pair if sign > 0 else np.conj(pair), cloth)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from .cloth_edge import cloth_span, side_occupancy
 from .comb import Comb, fit_comb, learn_sample, likeness
 from .phase import PX_PER_THREAD, Demodulator, FloatPlane, feature_planes, lattice_picture
-from .rhythm import Node, centre_phase, rhythm_features, structure_nodes
+from .rhythm import CLOSED_RATIO, Node, centre_phase, leading_node, rhythm_features, structure_nodes
 from .thread_picture import IndexField, ThreadPicture, index_field, resample_on_threads
 
 __all__ = ["SystemTrack", "Tracks", "track_threads"]
@@ -27,6 +27,7 @@ CLOTH_BEYOND_END, CLOTH_BEYOND_SIGMA = 1.2, 0.28
 OUTLINE_BEYOND = {"ends": (0.95, 0.6), "picks": (0.4, 0.6)}
 ENOUGH = {"ends": 0.35, "picks": 0.5}
 ROUNDS = 2
+FEWEST_PER_PLACE = 5  # threads that must share a place in the repeat to learn its looks from
 STATIONS = 24
 
 
@@ -323,13 +324,31 @@ def _has_holes(field: IndexField) -> bool:
     return bool((before & ~on).sum() > 4)
 
 
+def _lead(strength: dict[Node, float], field: IndexField) -> Node:
+    """Leading node of the weave; (0, 0, 1), no rhythm, where none is clear or too few threads share a place."""
+    node = leading_node(strength)
+    on = field.cloth > 0.5
+    threads = min(int(on.any(axis=0).sum()), int(on.any(axis=1).sum()))
+    return node if node is not None and threads >= FEWEST_PER_PLACE * node[2] else (0, 0, 1)
+
+
+def _sides_cut(mask: NDArray[np.bool_]) -> frozenset[str]:
+    """Sides on which the mask runs into the border along more than half of its usual extent."""
+    if not mask.any():
+        return frozenset()
+    columns, rows = mask.mean(axis=0), mask.mean(axis=1)
+    edges = {"left": columns[0], "right": columns[-1], "start": rows[0], "end": rows[-1]}
+    usual = {"left": columns, "right": columns, "start": rows, "end": rows}
+    return frozenset(side for side, share in edges.items() if share > 0.5 * np.quantile(usual[side], 0.8))
+
+
 def track_threads(
     bgr: NDArray[np.uint8],
     mask: NDArray[np.bool_],
     *,
     pitch_x_px: float,
     pitch_y_px: float,
-    cut_off: frozenset[str] = frozenset(),
+    cut_off: frozenset[str] | None = None,
 ) -> Tracks:
     """Follow every end and every pick of a straightened patch.
 
@@ -341,8 +360,9 @@ def track_threads(
         Cloth; its outline may be wrong by half a thread.
     pitch_x_px, pitch_y_px : float
         Spacing of ends and of picks, pixels. The order must be right; 8 % off is near enough.
-    cut_off : frozenset of str
+    cut_off : frozenset of str, optional
         Sides on which the cloth goes on beyond the patch: any of ``"left"``, ``"right"``, ``"start"``, ``"end"``.
+        By default those where the mask reaches the border of the patch.
 
     Returns
     -------
@@ -355,6 +375,8 @@ def track_threads(
     learned from the cloth itself and the rhythm of its weave.
     """
     k = PX_PER_THREAD
+    if cut_off is None:
+        cut_off = _sides_cut(mask)
     source = lattice_picture(bgr, mask, pitch_x_px=pitch_x_px, pitch_y_px=pitch_y_px)
     first_field = index_field(source, feature_planes(source))
     first = resample_on_threads(source, first_field, margin=MARGIN_THREADS)
@@ -366,10 +388,12 @@ def track_threads(
     planes = feature_planes(threads.picture, keep=wide)
     demods = {name: Demodulator(plane) for name, plane in planes.items()}
     strength = structure_nodes(demods)
-    order = sorted(strength, key=lambda n: -strength[n])
-    centre_end, centre_pick = centre_phase(demods, cloth[::k, ::k], order[:3])
-    a, b, q = next(n for n in order if n[0] and n[1])
+    lead = _lead(strength, field)
+    a, b, q = lead
     maps = _pitch_maps(threads)
+    apart = float(np.median(maps[1]) / np.median(maps[0]))
+    covers = (apart > CLOSED_RATIO, apart < 1.0 / CLOSED_RATIO)
+    centre_end, centre_pick = centre_phase(demods, cloth[::k, ::k], lead, covers)
     tracks: list[SystemTrack] = []
     for along, sides in ((0, ("left", "right")), (1, ("start", "end"))):
         profile, _ = _profile(planes, wide, along, (b if along == 0 else a) / q)
@@ -384,7 +408,7 @@ def track_threads(
         picks=tracks[1],
         threads=threads,
         field=first_field,
-        nodes=tuple((n, strength[n]) for n in order),
+        nodes=tuple(sorted(strength.items(), key=lambda item: -item[1])),
         pitch_map_px=maps,
         planes=planes,
     )
