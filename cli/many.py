@@ -252,7 +252,7 @@ def _carried(task: Task) -> Task:
 def _settled_worker(task: Task) -> Iterator[None]:
     """Let a worker process leave ctrl-C to its parent, keep its threads few and use the memory sent along."""
     with contextlib.suppress(ValueError):  # only the main thread may; others never get the signal
-        if os.environ.get("LOKY_WORKER") or task.content is not None or _is_child():
+        if _is_child():
             signal.signal(signal.SIGINT, signal.SIG_IGN)
     with _ONE_AT_A_TIME:
         if task.threads:

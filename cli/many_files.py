@@ -10,6 +10,7 @@ import csv
 import io
 import json
 import os
+from collections.abc import Container
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -38,7 +39,7 @@ COLUMNS: tuple[str, ...] = (
     "sha256",
 )
 _BOM = b"\xef\xbb\xbf"  # spreadsheets need it to see that the file is UTF-8
-EXIT_UNREADABLE = 2
+NOT_THE_PHOTO = ("internal-error", "worker-died")
 
 Key = tuple[str, str]  # SHA-256 of the photo, options in words
 
@@ -120,7 +121,8 @@ class CsvTable(_Growing):
                 "Choose another name.",
             )
         for row in reader:
-            _note(self.done, row["sha256"], row["options"], row["verdict"], row["exit_code"])
+            codes = row["messages"].split()
+            _note(self.done, row["sha256"], row["options"], row["verdict"], row["exit_code"], codes)
 
 
 class LinesTable(_Growing):
@@ -136,7 +138,8 @@ class LinesTable(_Growing):
         for number, line in enumerate(content.splitlines(), start=1):
             try:
                 row = json.loads(line)
-                _note(self.done, row["sha256"], row["options"], row["verdict"], row["exit_code"])
+                codes = [message["code"] for message in row["messages"]]
+                _note(self.done, row["sha256"], row["options"], row["verdict"], row["exit_code"], codes)
             except (ValueError, KeyError, TypeError) as error:
                 raise UsageError(
                     "other-table",
@@ -176,10 +179,15 @@ def _row(outcome: Outcome, options: str, version: str) -> dict[str, Cell]:
 
 
 def _note(
-    done: dict[Key, Done], sha256: str | None, options: str, verdict: str, exit_code: str | int
+    done: dict[Key, Done],
+    sha256: str | None,
+    options: str,
+    verdict: str,
+    exit_code: str | int,
+    codes: Container[str],
 ) -> None:
-    """Keep what was found of a photo, unless it could not be read: that may have been mended since."""
-    if sha256 and int(exit_code) != EXIT_UNREADABLE:
+    """Keep what was found of a photo, unless the fault was not the photo's own and may be gone by now."""
+    if sha256 and not any(code in codes for code in NOT_THE_PHOTO):
         done[sha256, options] = Done(verdict=verdict, exit_code=int(exit_code))
 
 

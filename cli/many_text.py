@@ -41,10 +41,7 @@ def many_text(paths: Sequence[Path], outcomes: Mapping[Path, Outcome], done: Map
         blocks.append(
             "\n".join(
                 paragraph(
-                    printable(f"{outcome.problem} What to do: {outcome.next_step}"),
-                    columns=columns,
-                    first=f"  {names[outcome.path]}: ",
-                    indent="      ",
+                    _failure(names[outcome.path], outcome), columns=columns, first="  ", indent="      "
                 )
                 for outcome in failed
             )
@@ -64,6 +61,13 @@ def summary_line(paths: Sequence[Path], outcomes: Mapping[Path, Outcome], done: 
     photos = "1 photo" if len(paths) == 1 else f"{len(paths)} photos"
     text = f"{photos}: {', '.join(parts)}"
     return f"{text} ({len(done)} of them done before)" if done else text
+
+
+def _failure(name: str, outcome: Outcome) -> str:
+    """Return what went wrong with which photo; most sentences name it themselves."""
+    problem = printable(outcome.problem)
+    told = problem if printable(outcome.path.name) in problem else f"{name}: {problem}"
+    return f"{told} What to do: {printable(outcome.next_step)}"
 
 
 def _word(verdict: str, exit_code: int) -> str:

@@ -67,6 +67,8 @@ def _threads(
     course: Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]],
 ) -> list[NumberedThread]:
     """Return the threads to mark, each followed from half a thread before the first crossing one to behind the last."""
+    if len(own_index) == 0 or len(other_index) == 0:
+        return []  # one system could not be followed, so there is no grid to place a thread on
     along = np.linspace(other_index[0] - 0.5, other_index[-1] + 0.5, POINTS_PER_COURSE)
     return [
         NumberedThread(number=number, course_px=course(np.full_like(along, own_index[number - 1]), along))

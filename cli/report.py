@@ -310,9 +310,8 @@ def _method(photo: Photo, measurement: SettMeasurement, request: Request) -> lis
     if plane.card_code:
         out.append(("card", printable(plane.card_code)))
     if plane.source != "none":
-        out.append(
-            ("scale", f"{measurement.patch.px_per_mm:.1f} pixels per mm, sure to {plane.u95_percent:.2f} %")
-        )
+        sure = f"sure to {plane.u95_percent:.2f} %" if plane.budget else "taken as exact, for it was given"
+        out.append(("scale", f"{measurement.patch.px_per_mm:.1f} pixels per mm, {sure}"))
     if plane.tilt_deg is not None:
         out.append(("tilt of the phone", f"{plane.tilt_deg:.0f}°"))
     if plane.camera_distance_mm is not None:

@@ -18,7 +18,9 @@ def options_text(request: Request) -> str:
         value = getattr(request, field.name)
         if value == field.default:
             continue
-        if isinstance(value, tuple):
+        if isinstance(value, float):
+            value = f"{value:g}"
+        elif isinstance(value, tuple):
             value = ",".join(f"{part:g}" for part in value)
         name = field.name.replace("_", " ")
         parts.append(name if value is True else f"{name}={value}")

@@ -1,0 +1,118 @@
+"""The report in a browser: on a phone, on a desk, on paper."""
+
+from __future__ import annotations
+
+import html
+import json
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from pickglass.cli.pipeline import Request, measure_photo
+from pickglass.cli.report import sett_report
+
+pytestmark = pytest.mark.slow
+
+ROOT = Path(__file__).resolve().parents[2]
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+FLAGS = (
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--enable-logging=stderr",
+    "--virtual-time-budget=5000",
+)
+PAPERS_PT = {"A4": (595, 842), "Letter": (612, 792)}
+PHOTOS = ("band_striped.jpg", "wash_before.jpg")
+# Runs in a page around the report, for the report itself allows no script.
+PROBE = """
+<script>
+addEventListener("load", () => {
+  const frame = document.querySelector("iframe"), page = frame.contentDocument, edge = frame.clientWidth;
+  const wide = [...page.body.querySelectorAll("*")].filter(e => !e.closest("svg") || e.tagName === "svg")
+    .filter(e => e.getClientRects().length && e.getBoundingClientRect().right > edge + 0.5)
+    .map(e => e.tagName + ": " + e.textContent.trim().slice(0, 40));
+  const letters = [...page.body.querySelectorAll("p, li, td, th, dt, dd, figcaption, h1, h2, h3, caption")]
+    .filter(e => e.getClientRects().length).map(e => parseFloat(getComputedStyle(e).fontSize));
+  const charts = [...page.querySelectorAll("svg text")].map(e => e.getBoundingClientRect().height);
+  document.getElementById("found").textContent = JSON.stringify({
+    scroll: page.documentElement.scrollWidth, width: edge, wide: wide,
+    broken: [...page.images].filter(i => !i.naturalWidth).length, images: page.images.length,
+    smallest: Math.min(...letters), chart_letters: Math.min(...charts),
+    title: page.title, ground: getComputedStyle(page.documentElement).backgroundColor
+  });
+});
+</script>
+"""
+
+
+@pytest.fixture(scope="module", params=PHOTOS)
+def report(request, tmp_path_factory) -> Path:
+    photo, measurement = measure_photo(ROOT / "sample_images" / request.param, Request())
+    path = tmp_path_factory.mktemp("browser") / "report.html"
+    path.write_bytes(sett_report(photo, measurement, Request()))
+    return path
+
+
+def browse(tmp_path: Path, *words: str) -> tuple[str, str]:
+    if CHROMIUM is None:
+        pytest.skip("no Chromium here")
+    profile = tmp_path / "profile"
+    done = subprocess.run(
+        [CHROMIUM, *FLAGS, f"--user-data-dir={profile}", *words],
+        capture_output=True,
+        timeout=120,
+        check=True,
+        cwd=tmp_path,
+    )
+    return done.stdout.decode("utf-8"), done.stderr.decode("utf-8", "replace")
+
+
+@pytest.mark.parametrize("width", [320, 360, 768, 1280])
+def test_page_fits_and_says_nothing_on_the_console(report, tmp_path, width):
+    page = tmp_path / "frame.html"
+    inside = html.escape(report.read_text("utf-8"), quote=True)
+    page.write_text(
+        f'<!doctype html><meta charset="utf-8"><body style="margin:0">{PROBE}'
+        f'<iframe style="border:0;width:{width}px;height:800px" srcdoc="{inside}"></iframe><pre id="found"></pre>',
+        "utf-8",
+    )
+    shown, log = browse(tmp_path, "--dump-dom", page.as_uri())
+    match = re.search(r'<pre id="found">(\{.*?\})</pre>', shown, re.DOTALL)
+    assert match is not None
+    found = json.loads(html.unescape(match[1]))
+    assert found["wide"] == []
+    assert found["scroll"] <= width
+    assert found["broken"] == 0
+    assert found["images"] >= 4
+    assert found["smallest"] >= 14.0  # CSS pixels
+    assert found["chart_letters"] >= 10.0
+    assert "CONSOLE" not in log
+
+
+@pytest.mark.parametrize("paper", sorted(PAPERS_PT))
+def test_page_prints(report, tmp_path, paper):
+    pypdfium2 = pytest.importorskip("pypdfium2")
+    page, pdf = tmp_path / "page.html", tmp_path / "page.pdf"
+    text = report.read_text("utf-8")
+    page.write_text(text.replace("</style>", f"@page {{ size: {paper}; }}</style>", 1), "utf-8")
+    browse(tmp_path, "--no-pdf-header-footer", f"--print-to-pdf={pdf}", page.as_uri())
+    document = pypdfium2.PdfDocument(pdf)
+    assert 3 <= len(document) <= 7
+    words = ""
+    for sheet in document:
+        assert sheet.get_size() == pytest.approx(PAPERS_PT[paper], abs=1.0)
+        words += sheet.get_textpage().get_text_bounded()
+        picture = sheet.render(scale=0.5, grayscale=True).to_numpy()
+        assert (picture < 245).mean() > 0.01  # no sheet left empty
+    for part in ("Ends per inch", "How it was measured", "Notes", "A count says nothing of strength"):
+        assert part in words
+    document.close()

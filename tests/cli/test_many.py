@@ -1,0 +1,354 @@
+"""Many photos: which are taken, what becomes of bad ones, what is kept, and what the tables hold."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from pickglass.calibration.errors import UsageError
+from pickglass.cli.main import main
+from pickglass.cli.many import Outcome, Task, gather, measure_all
+from pickglass.cli.many_files import COLUMNS, CsvTable, LinesTable, csv_line
+from pickglass.cli.pipeline import Request
+from pickglass.measure.records import SETT_COLUMNS, empty_record
+
+from .small_photo import ENDS_PER_INCH, OPTIONS, draw
+
+
+def run(capsys: pytest.CaptureFixture[str], *words: str | Path) -> tuple[int, str, str]:
+    with pytest.raises(SystemExit) as leaving:
+        main([str(word) for word in words])
+    out, err = capsys.readouterr()
+    assert isinstance(leaving.value.code, int)
+    return leaving.value.code, out, err
+
+
+@pytest.fixture(scope="module")
+def drawn(tmp_path_factory) -> Path:
+    return draw(tmp_path_factory.mktemp("drawn") / "drawn.png")
+
+
+@pytest.fixture
+def folder(tmp_path, drawn) -> Path:
+    """Two good photos, one of them with a name that a spreadsheet would run, and three broken ones."""
+    place = tmp_path / "photos"
+    place.mkdir()
+    shutil.copy(drawn, place / "band.png")
+    draw(place / "=1+cmd.png", seed=6)
+    (place / "text.jpg").write_text("no photo")
+    (place / "cut.png").write_bytes(drawn.read_bytes()[:4000])
+    (place / "empty.jpg").write_bytes(b"")
+    (place / "notes.txt").write_text("left out by its name")
+    (place / ".hidden.jpg").write_bytes(b"")
+    return place
+
+
+def rows_of(path: Path) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(path.read_bytes().decode("utf-8-sig"), newline="")))
+
+
+def test_bad_photos_never_stop_the_rest(capsys, tmp_path, folder):
+    table, lines = tmp_path / "t.csv", tmp_path / "t.jsonl"
+    code, out, err = run(capsys, "sett", folder, *OPTIONS, "--csv", table, "--jsonl", lines, "--jobs", "2")
+    assert code == 2  # the highest of 0 (measured) and 2 (unreadable)
+    assert err == ""
+    assert "5 photos: 2 measured, 3 unreadable" in out
+    assert "text.jpg is a text file." in out
+    assert out.count("What to do: ") == 3
+    found = {row["photo"]: row for row in rows_of(table)}
+    assert set(found) == {"band.png", "'=1+cmd.png", "text.jpg", "cut.png", "empty.jpg"}
+    assert float(found["band.png"]["ends_per_inch"]) == pytest.approx(ENDS_PER_INCH, rel=0.015)
+    assert found["band.png"]["verdict"] == "measured"
+    assert found["empty.jpg"]["messages"] == "empty-file"
+    assert found["empty.jpg"]["ends_per_inch"] == ""
+    documents = [json.loads(line) for line in lines.read_text("ascii").splitlines()]
+    assert {d["photo"] for d in documents} == {p.name for p in gather([folder])}
+    assert all(d["schema"] == "pickglass.sett/1" and len(d["sha256"]) == 64 for d in documents)
+
+    # A second run finds everything done, adds nothing, and gives the same exit code.
+    before = table.read_bytes(), lines.read_bytes()
+    again = ("sett", folder, *OPTIONS, "--csv", table, "--jsonl", lines, "--skip-done")
+    code, out, _ = run(capsys, *again)
+    assert code == 2
+    assert "(5 of them done before)" in out
+    assert (table.read_bytes(), lines.read_bytes()) == before
+
+    # A half-written line is dropped and its photo measured again; a changed photo counts as new.
+    table.write_bytes(before[0][:-40])
+    (folder / "text.jpg").write_text("another text")
+    code, out, _ = run(capsys, *again)
+    assert code == 2
+    assert "done before" in out
+    rows = rows_of(table)
+    assert {row["photo"] for row in rows} == set(found)
+    assert all(len(row["sha256"]) == 64 for row in rows)
+
+    # Other options are another question: nothing of it is done.
+    code, out, _ = run(capsys, *again, "--weave", "plain")
+    assert "done before" not in out
+
+
+def test_table_is_never_overwritten_by_surprise(capsys, tmp_path, drawn):
+    table = tmp_path / "t.csv"
+    table.write_text("my own table\n")
+    code, _, err = run(capsys, "sett", drawn, "--csv", table)
+    assert code == 2
+    assert "--skip-done" in err
+    code, _, err = run(capsys, "sett", drawn, "--csv", table, "--skip-done")
+    assert code == 2
+    assert "no table of this version" in err
+    assert table.read_text() == "my own table\n"
+
+
+def test_json_of_several_is_one_document(capsys, tmp_path, drawn):
+    missing = tmp_path / "missing.jpg"
+    code, out, err = run(capsys, "sett", drawn, missing, *OPTIONS, "--json", "--jobs", "1")
+    document = json.loads(out)
+    assert code == 2
+    assert document["schema"] == "pickglass.sett-list/1"
+    assert [photo["photo"] for photo in document["photos"]] == [drawn.name, "missing.jpg"]
+    assert [photo["exit_code"] for photo in document["photos"]] == [0, 2]
+    assert "1 measured, 1 unreadable" in err
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("a.jpg", "b.jpg", "--picture", "m.jpg"), "cannot be used with several photos"),
+        (("a.jpg", "--skip-done"), "--csv FILE"),
+        (("a.jpg", "--csv", "a.xlsx"), "--csv a.csv"),
+        (("a.jpg", "--csv", "no-such-folder/a.csv"), "does not exist"),
+        (("a.jpg", "b.jpg", "--jobs", "0"), "from 1 to 512"),
+    ],
+)
+def test_wrong_use_is_said_before_anything_is_measured(capsys, tmp_path, monkeypatch, words, said):
+    monkeypatch.chdir(tmp_path)
+    code, out, err = run(capsys, "sett", *words)
+    assert (code, out) == (2, "")
+    assert said in err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_folder_without_photos_is_said(capsys, tmp_path):
+    code, _, err = run(capsys, "sett", tmp_path)
+    assert code == 2
+    assert "There is no photo in" in err
+
+
+def test_gather_takes_each_photo_once_in_order(folder):
+    named = folder / "text.jpg"
+    found = gather([named, folder, folder / "notes.txt"])
+    assert [path.name for path in found] == [
+        "text.jpg",
+        "=1+cmd.png",
+        "band.png",
+        "cut.png",
+        "empty.jpg",
+        "notes.txt",  # named itself, so taken whatever its name
+    ]
+
+
+def outcome(path: Path, verdict: str = "measured", code: int = 0) -> Outcome:
+    return Outcome(
+        path=path,
+        sha256="0" * 64,
+        verdict=verdict,
+        exit_code=code,
+        document={"photo": path.name, "verdict": verdict, "messages": []},
+        record=empty_record(path.name, verdict=verdict, message=""),
+    )
+
+
+@pytest.mark.parametrize(
+    ("found", "code"),
+    [
+        ((("measured", 0), ("measured", 0)), 0),
+        ((("measured", 0), ("unsure", 3)), 3),
+        ((("unsure", 3), ("refused", 4), ("measured", 0)), 4),
+        ((("refused", 2), ("measured", 0)), 2),
+        ((("refused", 2), ("unsure", 3)), 3),
+    ],
+)
+def test_exit_code_is_the_highest(capsys, monkeypatch, tmp_path, found, code):
+    paths = [tmp_path / f"{number}.jpg" for number in range(len(found))]
+    monkeypatch.setattr(
+        "pickglass.cli.many_command.measure_all",
+        lambda tasks, **_: iter([outcome(t.path, *f) for t, f in zip(tasks, found, strict=True)]),
+    )
+    assert run(capsys, "sett", *paths)[0] == code
+
+
+def test_interrupt_keeps_what_is_finished(capsys, monkeypatch, tmp_path):
+    def measure(tasks, **_):
+        yield outcome(tasks[0].path)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("pickglass.cli.many_command.measure_all", measure)
+    table = tmp_path / "t.csv"
+    code, out, err = run(capsys, "sett", tmp_path / "a.jpg", tmp_path / "b.jpg", "--csv", table)
+    assert code == 130
+    assert "1 measured, 1 not looked at" in out
+    assert "1 of 2 photos were finished" in err
+    assert "--skip-done" in err
+    assert [row["photo"] for row in rows_of(table)] == ["a.jpg"]
+
+
+def test_a_photo_that_kills_its_process_is_found_and_the_rest_measured():
+    def deadly(task: Task) -> Outcome:  # inside, so that it travels to the workers by value
+        import os as system
+        from pathlib import Path as Place
+
+        from pickglass.cli.many import Outcome as Found
+
+        if task.path.name == "bad.jpg":
+            system.kill(system.getpid(), 9)
+        return Found(path=Place(task.path), sha256=None, verdict="measured", exit_code=0, document={})
+
+    names = ["a.jpg", "b.jpg", "bad.jpg", *(f"{number}.jpg" for number in range(9))]
+    tasks = [Task(path=Path(name), request=Request()) for name in names]
+    found = list(measure_all(tasks, jobs=2, measure=deadly))
+    assert sorted(o.path.name for o in found) == sorted(names)
+    assert [o.path.name for o in found if o.exit_code] == ["bad.jpg"]
+    assert next(o for o in found if o.exit_code).record["messages"] == "worker-died"
+
+
+@pytest.mark.parametrize("text", ["=1+1", "+cmd", "-2+3", "@SUM(A1)", "\tx", "=a\nb"])
+def test_no_cell_is_a_formula(text):
+    (cell, other) = next(csv.reader(io.StringIO(csv_line((text, -1.5)).decode())))
+    assert cell[0] not in "=+-@\t\r\n"
+    assert "\n" not in cell
+    assert other == "-1.5"  # a negative number is no formula
+
+
+def test_tables_read_back_what_they_wrote(tmp_path):
+    for kind, name in ((CsvTable, "t.csv"), (LinesTable, "t.jsonl")):
+        path = tmp_path / name
+        with kind(path, overwrite=False, go_on=False) as table:
+            table.add(outcome(Path("a.jpg"), "unsure", 3), "weave=plain", "1")
+        with kind(path, overwrite=False, go_on=True) as table:
+            ((key, before),) = table.done.items()
+        assert key == ("0" * 64, "weave=plain")
+        assert (before.verdict, before.exit_code) == ("unsure", 3)
+
+
+def test_foreign_lines_are_not_added_to(tmp_path):
+    path = tmp_path / "t.jsonl"
+    path.write_text('{"mine": 1}\n')
+    with pytest.raises(UsageError, match="not written by pickglass"):
+        LinesTable(path, overwrite=False, go_on=True)
+
+
+def test_columns_are_named_once():
+    assert len(COLUMNS) == len(set(COLUMNS))
+    assert set(SETT_COLUMNS) < set(COLUMNS)
+
+
+@pytest.mark.slow
+def test_pandas_reads_the_table(capsys, tmp_path, folder):
+    pandas = pytest.importorskip("pandas")
+    table = tmp_path / "t.csv"
+    run(capsys, "sett", folder, *OPTIONS, "--csv", table)
+    frame = pandas.read_csv(table)
+    assert list(frame.columns) == list(COLUMNS)
+    assert len(frame) == 5
+    assert frame["ends_per_inch"].dtype == float
+    assert frame.loc[frame["verdict"] == "measured", "ends_count"].notna().all()
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name != "posix", reason="signals of a terminal")
+def test_ctrl_c_on_a_terminal_keeps_what_is_finished(tmp_path):
+    """The signal goes to the whole process group, workers included, as a terminal sends it."""
+    place = tmp_path / "photos"
+    place.mkdir()
+    for number in range(12):
+        draw(place / f"{number:02}.png", seed=number)
+    table = tmp_path / "t.csv"
+    command = [
+        sys.executable,
+        "-m",
+        "pickglass.cli.main",
+        "sett",
+        place,
+        *OPTIONS,
+        "--csv",
+        table,
+        "--jobs",
+        "2",
+    ]
+    running = subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
+    )
+    deadline = time.monotonic() + 120
+    while not (table.exists() and table.read_bytes().count(b"\n") >= 3) and time.monotonic() < deadline:
+        time.sleep(0.05)
+    os.killpg(running.pid, signal.SIGINT)
+    out, err = running.communicate(timeout=60)
+    assert running.returncode == 130
+    assert "Traceback" not in err
+    assert "not looked at" in out
+    finished = rows_of(table)
+    assert 2 <= len(finished) < 12
+    assert all(len(row["sha256"]) == 64 for row in finished)
+    done = subprocess.run([*command, "--skip-done"], capture_output=True, text=True, check=False)
+    assert done.returncode in (0, 3, 4)
+    assert f"({len(finished)} of them done before)" in done.stdout
+    assert len(rows_of(table)) == 12
+
+
+@pytest.mark.slow
+def test_forty_mixed_photos_with_three_broken(capsys, tmp_path):
+    place = tmp_path / "photos"
+    place.mkdir()
+    for number in range(37):
+        draw(place / f"{number:02}{'.png' if number % 2 else '.jpg'}", seed=number)
+    (place / "text.jpg").write_text("no photo")
+    (place / "empty.jpg").write_bytes(b"")
+    (place / "cut.png").write_bytes((place / "01.png").read_bytes()[:4000])
+    table = tmp_path / "t.csv"
+    code, out, _ = run(capsys, "sett", place, *OPTIONS, "--csv", table)
+    rows = rows_of(table)
+    assert len(rows) == 40
+    assert sum(row["exit_code"] == "2" for row in rows) == 3
+    assert "40 photos: " in out
+    assert code == max(int(row["exit_code"]) for row in rows)
+    # the same numbers whatever the number of jobs
+    alone = tmp_path / "alone.csv"
+    run(capsys, "sett", place / "00.jpg", place / "01.png", *OPTIONS, "--csv", alone, "--jobs", "1")
+    together = {row["photo"]: row for row in rows}
+    assert all(row == together[row["photo"]] for row in rows_of(alone))
+
+
+@pytest.mark.slow
+def test_a_cluster_gives_the_same_numbers(tmp_path, folder):
+    """Two worker processes on this machine; the photos travel to them, for a cluster need not share a disk."""
+    distributed = pytest.importorskip("distributed")
+    script = "import sys; from pickglass.cli.main import main\nif __name__ == '__main__': main(sys.argv[1:])"
+    tables = {}
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, host="127.0.0.1"
+    ) as cluster:
+        for name, extra in (("here", ()), ("there", ("--cluster", cluster.scheduler_address))):
+            tables[name] = tmp_path / f"{name}.csv"
+            words = ["sett", str(folder), *OPTIONS, "--csv", str(tables[name]), *extra]
+            done = subprocess.run(
+                [sys.executable, "-c", script, *words], capture_output=True, text=True, check=False
+            )
+            assert done.returncode == 2, done.stderr
+    here, there = ({row["photo"]: row for row in rows_of(tables[name])} for name in ("here", "there"))
+    assert here == there
+    nobody = [sys.executable, "-c", script, "sett", str(folder), "--cluster", "tcp://127.0.0.1:9"]
+    done = subprocess.run(nobody, capture_output=True, text=True, check=False)
+    assert done.returncode == 2
+    assert "No cluster answers" in done.stderr
+    assert "Traceback" not in done.stderr
