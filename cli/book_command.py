@@ -115,8 +115,9 @@ def add(
 
     Yarns, sett, heddle and weave given again replace what the book said; notes and measurements only grow.
     """
+    from .book_file import open_book, transaction
     from .book_record import FACTS, Sample, check_date, check_fact, check_name, check_notes, check_stage
-    from .book_store import keep_sample, open_book, transaction
+    from .book_store import keep_sample
     from .book_text import added_text
 
     facts: dict[str, Any] = {
@@ -171,8 +172,9 @@ def list_samples(
 
     A sample whose photo can be read in more than one way is found under each reading.
     """
+    from .book_file import open_book
     from .book_search import matching
-    from .book_store import open_book, read_samples
+    from .book_store import read_samples
 
     path = default_book() if book is None else book
     samples: list[Sample] = []
@@ -199,7 +201,8 @@ def list_samples(
 )
 def show(name: _Name, json: _Json = False, book: _Book = None) -> None:
     """Show one sample: yarns, sett, heddle, notes, and every measurement from the loom to the last wash."""
-    from .book_store import find_sample, open_book
+    from .book_file import open_book
+    from .book_store import find_sample
 
     with open_book(_for_reading(book), write=False) as connection:
         sample = find_sample(connection, name, whole=json)
@@ -227,8 +230,9 @@ def compare(
     book: _Book = None,
 ) -> None:
     """Put two samples side by side and say which differences are larger than the doubt."""
+    from .book_file import open_book
     from .book_record import check_stage, newest
-    from .book_store import find_sample, load_measurement, open_book
+    from .book_store import find_sample, load_measurement
 
     at = None if stage is None else check_stage(stage, "--stage")
     with open_book(_for_reading(book), write=False) as connection:
@@ -264,7 +268,8 @@ def export_book(
 ) -> None:
     """Write the whole book to a file: .json keeps everything, .csv the main figures, a row for each measurement."""
     from .book_exchange import book_csv, book_json
-    from .book_store import open_book, read_samples
+    from .book_file import open_book
+    from .book_store import read_samples
     from .book_text import exported_text
     from .files import check_target, write_whole
 
@@ -294,7 +299,8 @@ def import_book(
     notes and measurements that it does not have are added.
     """
     from .book_exchange import parse_csv, parse_json, read_bounded
-    from .book_store import keep_sample, open_book, transaction
+    from .book_file import open_book, transaction
+    from .book_store import keep_sample
     from .book_text import imported_text
 
     content = read_bounded(source)

@@ -292,9 +292,10 @@ def document_from_figures(figures: dict[str, Any], photo: str | None) -> dict[st
     from .sett_json import refusal_document
 
     text = "Taken from a table; only the main figures are known."
-    document = refusal_document(photo, "from-table", text)
-    # Deep copies: the two thread systems of a refusal share what is in them.
-    document = json.loads(json.dumps(document)) | {"verdict": figures["verdict"]}
+    empty = refusal_document(photo, "from-table", text)
+    # A deep copy: the two thread systems of a refusal share what is in them.
+    document: dict[str, Any] = json.loads(json.dumps(empty))
+    document["verdict"] = figures["verdict"]
     if figures["kind"] == "evenness":
         document |= {"schema": "pickglass.evenness/1", "stations": [], "steps": [], "faults": []}
     for name, ((part, key), _, _) in _NUMBERS.items():

@@ -14,7 +14,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pickglass.calibration.errors import UsageError
-from pickglass.cli import book_store
+from pickglass.cli import book_file, book_store
 from pickglass.cli.book_exchange import (
     COLUMNS,
     SCHEMA,
@@ -34,8 +34,8 @@ QUICK = settings(max_examples=70, deadline=None, suppress_health_check=[HealthCh
 def kept(samples):
     """Put samples into a book in memory, as an import does, and read them back."""
     with closing(sqlite3.connect(":memory:", isolation_level=None)) as connection:
-        book_store._migrate(connection)
-        with book_store.transaction(connection):
+        book_file.migrate(connection)
+        with book_file.transaction(connection):
             for one in samples:
                 book_store.keep_sample(connection, one, newer_facts_win=False)
         return book_store.read_samples(connection, whole=True)

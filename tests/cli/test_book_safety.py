@@ -10,7 +10,8 @@ from contextlib import closing, contextmanager
 
 import pytest
 
-from pickglass.cli.book_store import open_book, read_samples
+from pickglass.cli.book_file import open_book
+from pickglass.cli.book_store import read_samples
 
 TESTS = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
 START = """
@@ -18,7 +19,8 @@ import sys
 from pathlib import Path
 sys.path.insert(0, sys.argv[1])
 from book_samples import record, sample
-from pickglass.cli.book_store import keep_sample, open_book, transaction
+from pickglass.cli.book_file import open_book, transaction
+from pickglass.cli.book_store import keep_sample
 path, word = Path(sys.argv[2]), sys.argv[3]
 STAGES = [f"washed-{n}" for n in range(1, 13)]
 print("ready", flush=True)

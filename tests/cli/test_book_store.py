@@ -5,22 +5,16 @@ import os
 import sqlite3
 import stat
 from contextlib import closing
+from dataclasses import replace
 
 import pytest
 from book_samples import measurement, record, sample
 
 from pickglass.calibration.errors import UsageError
-from pickglass.cli import book_store
+from pickglass.cli import book_file
+from pickglass.cli.book_file import VERSION, open_book, transaction
 from pickglass.cli.book_record import document_from_figures
-from pickglass.cli.book_store import (
-    VERSION,
-    find_sample,
-    keep_sample,
-    load_measurement,
-    open_book,
-    read_samples,
-    transaction,
-)
+from pickglass.cli.book_store import find_sample, keep_sample, load_measurement, read_samples
 
 
 @pytest.fixture
@@ -94,7 +88,7 @@ def test_facts_fill_what_is_empty_and_differ_by_rule(path, newer_facts_win, hedd
 
 def test_a_whole_measurement_takes_the_place_of_its_row_in_a_table(path):
     whole = record()
-    row = book_store.replace(whole, document=document_from_figures(whole.figures, "band.jpg"))
+    row = replace(whole, document=document_from_figures(whole.figures, "band.jpg"))
     keep(path, sample("band", row))
     keep(path, sample("band", whole))
     assert read(path)[0].records == (whole,)
@@ -107,7 +101,7 @@ def test_load_measurement_for_other_commands(path):
     with open_book(path, write=False) as connection:
         assert load_measurement(connection, "Band") == measurement(ends=22.0)
         assert load_measurement(connection, "band", "on-loom") == measurement(ends=20.0)
-        with pytest.raises(UsageError, match="no washed-1 measurement.* on-loom, off-loom"):
+        with pytest.raises(UsageError, match=r"no washed-1 measurement.* on-loom, off-loom"):
             load_measurement(connection, "band", "washed")
         with pytest.raises(UsageError, match="never measured"):
             load_measurement(connection, "bare")
@@ -147,7 +141,7 @@ def test_reading_changes_not_a_byte(path):
 def old_book(path, rows):
     """Write a book as the first version of the tables had it."""
     with closing(sqlite3.connect(path)) as connection, connection:
-        book_store._first_tables(connection)
+        book_file._first_tables(connection)
         connection.execute("PRAGMA user_version = 1")
         connection.execute("INSERT INTO samples (name, name_key, heddle) VALUES ('Old', 'old', 'reed 10')")
         connection.executemany(
