@@ -12,7 +12,7 @@ from typing import Annotated
 import typer
 
 from ..calibration.errors import PickglassError
-from . import book_command, card_command, lens_command, plan_command, sett_command
+from . import book_command, card_command, evenness_command, lens_command, plan_command, sett_command
 from .screen import printable
 
 __all__ = ["app", "main"]
@@ -54,6 +54,12 @@ def _pickglass(
 
 for _name, _module, _function, _words in (
     ("sett", sett_command, sett_command.sett, "Ends and picks per inch, width and weave from one photo."),
+    (
+        "evenness",
+        evenness_command,
+        evenness_command.evenness,
+        "Beat, width and faults along a band, from one photo or several.",
+    ),
     ("plan", plan_command, plan_command.plan, "The next warp, from a measured sample and a wish."),
     ("card", card_command, card_command.card, "Draw a reference card to print, or tell how it was printed."),
     ("lens", lens_command, lens_command.lens, "Learn how a phone's lens bends the picture."),

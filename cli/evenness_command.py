@@ -1,0 +1,344 @@
+"""`pickglass evenness`: where and how the weaving changed along a band."""
+
+from __future__ import annotations
+
+import math
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, cast
+
+import typer
+
+from ..calibration.errors import UsageError
+from . import options
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from ..calibration.scale import CardChoice
+    from ..measure.sample import WarpWay
+    from .evenness_run import Run, Targets
+
+__all__ = ["EPILOG", "evenness"]
+
+EPILOG = """\b
+Examples:
+  pickglass evenness band.jpg --picture chart.png
+  pickglass evenness left.jpg right.jpg --start-at 0 --start-at 180 --csv picks.csv
+  pickglass evenness monday.jpg friday.jpg --compare
+"""
+EXIT_CODES = {"measured": 0, "unsure": 3, "refused": 4}
+CHART_SUFFIXES = (".png", ".svg")
+WEAVES = ("plain", "basket", "twill", "satin")
+WARPS = ("auto", "down", "across")
+CARDS = ("auto", "bank", "printed")
+LONGEST_BAND_MM = 100_000.0
+
+_PHOTOS = typer.Argument(help="One photo of the band, or several along it.", show_default=False)
+
+
+def _chart_path(text: str) -> Path:
+    path = Path(text)
+    if path.suffix.lower() not in CHART_SUFFIXES:
+        raise UsageError(
+            "bad-picture-name",
+            f"--picture {text!r} does not end in a format that the chart is written in.",
+            f"End the name in one of: {', '.join(CHART_SUFFIXES)}.",
+        )
+    return path
+
+
+def _csv_path(text: str) -> Path:
+    path = Path(text)
+    if path.suffix.lower() != ".csv":
+        raise UsageError(
+            "bad-table-name", f"--csv {text!r} does not end in .csv.", "End the name of the table in .csv."
+        )
+    return path
+
+
+def evenness(
+    photos: Annotated[list[Path], _PHOTOS],
+    json: Annotated[
+        bool, typer.Option("--json", help="Print one JSON document instead of the table.")
+    ] = False,
+    start_at: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--start-at",
+            metavar="MM",
+            help="Where the first pick of each photo lies along the band; give it once for every photo.",
+        ),
+    ] = None,
+    compare: Annotated[
+        bool, typer.Option("--compare", help="The photos show different bands: compare them.")
+    ] = False,
+    spacing: Annotated[
+        float,
+        typer.Option(
+            parser=options.number(
+                "--spacing", 1, 1000, "the distance from station to station in millimetres"
+            ),
+            metavar="MM",
+            help="Distance from one station to the next.",
+        ),
+    ] = 10.0,
+    window: Annotated[
+        float,
+        typer.Option(
+            parser=options.number("--window", 2, 1000, "the length each station sums up in millimetres"),
+            metavar="MM",
+            help="Length of cloth that each station sums up.",
+        ),
+    ] = 10.0,
+    picture: Annotated[
+        Path | None,
+        typer.Option(
+            parser=_chart_path,
+            metavar="FILE",
+            help="Draw the band with charts of beat and width (.png or .svg).",
+        ),
+    ] = None,
+    csv: Annotated[
+        Path | None,
+        typer.Option(
+            "--csv",
+            parser=_csv_path,
+            metavar="FILE",
+            help="Write every pick to FILE and every station to FILE-stations (.csv).",
+        ),
+    ] = None,
+    crops: Annotated[
+        Path | None,
+        typer.Option("--crops", metavar="FOLDER", help="Write a picture of every fault into this folder."),
+    ] = None,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Replace files that are already there.")
+    ] = False,
+    card: Annotated[
+        str,
+        typer.Option(
+            parser=options.choice("--card", CARDS),
+            metavar="auto|bank|printed",
+            help="Which reference card lies in the photos.",
+        ),
+    ] = "auto",
+    px_per_mm: Annotated[
+        float | None,
+        typer.Option(
+            parser=options.number("--px-per-mm", 0.5, 2000, "pixels of the photo per millimetre of cloth"),
+            metavar="X",
+            help="Scale given by hand, pixels per millimetre.",
+        ),
+    ] = None,
+    scan: Annotated[
+        bool, typer.Option("--scan", help="A flat-bed scan: scale from the file's resolution, or from --dpi.")
+    ] = False,
+    dpi: Annotated[
+        float | None,
+        typer.Option(
+            parser=options.number("--dpi", 50, 12800, "the resolution of the scan in dots per inch"),
+            metavar="N",
+            help="Resolution of the scan, if the file does not say or says it wrong.",
+        ),
+    ] = None,
+    all_cloth: Annotated[bool, typer.Option("--all-cloth", help="The whole picture is cloth.")] = False,
+    area: Annotated[
+        options.Rectangle | None,
+        typer.Option(
+            parser=options.area,
+            metavar="X,Y,W,H",
+            help="Measure only this rectangle of the upright photo, in pixels.",
+        ),
+    ] = None,
+    warp: Annotated[
+        str,
+        typer.Option(
+            parser=options.choice("--warp", WARPS),
+            metavar="auto|down|across",
+            help="Which way the warp runs in the photo; auto takes a band's length.",
+        ),
+    ] = "auto",
+    weave: Annotated[
+        str | None,
+        typer.Option(
+            parser=options.choice("--weave", WEAVES),
+            metavar="NAME",
+            help="The weave, if you know it: plain, basket, twill or satin.",
+        ),
+    ] = None,
+    ends_warped: Annotated[
+        int | None,
+        typer.Option(
+            parser=options.integer("--ends-warped", 2, 20000, "the number of ends you warped"),
+            metavar="N",
+            help="How many ends you warped over the whole width, if you know it.",
+        ),
+    ] = None,
+    expect_ends: Annotated[
+        options.Span | None,
+        typer.Option(
+            parser=options.span("--expect-ends", 0.5, 1000, "the ends per inch you expect"),
+            metavar="LO..HI",
+            help="Ends per inch you expect, such as 20..30.",
+        ),
+    ] = None,
+    expect_picks: Annotated[
+        options.Span | None,
+        typer.Option(
+            parser=options.span("--expect-picks", 0.5, 1000, "the picks per inch you expect"),
+            metavar="LO..HI",
+            help="Picks per inch you expect, such as 10..14.",
+        ),
+    ] = None,
+    cloth_thickness: Annotated[
+        float | None,
+        typer.Option(
+            parser=options.number("--cloth-thickness", 0.05, 30, "the thickness of the cloth in millimetres"),
+            metavar="MM",
+            help="Thickness of the cloth, if you measured it.",
+        ),
+    ] = None,
+    card_on_cloth: Annotated[
+        bool, typer.Option("--card-on-cloth", help="The card lies on the cloth, not beside it.")
+    ] = False,
+) -> None:
+    """Follow every pick along a band and say where beat, width and tension change.
+
+    Places count in millimetres along the warp from the first pick seen, from the left (or top) end of the upright photo.
+    Photos with a rail card beside the band are joined by themselves; others with --start-at for each.
+    """
+    from .sett_command import _one_scale
+
+    _one_scale(px_per_mm=px_per_mm, scan=scan, dpi=dpi, no_scale=False, card_on_cloth=card_on_cloth)
+    starts = _starts(start_at or [], len(photos), compare=compare)
+    targets = _targets(picture, csv, crops, overwrite=overwrite)
+    from .pipeline import Request
+    from .screen import show_progress
+
+    request = Request(
+        card=cast("CardChoice", card),
+        px_per_mm=px_per_mm,
+        scan=scan or dpi is not None,
+        dpi=dpi,
+        all_cloth=all_cloth,
+        area_px=area,
+        warp=cast("WarpWay", warp),
+        weave=weave,
+        ends_warped=ends_warped,
+        expect_ends=expect_ends,
+        expect_picks=expect_picks,
+        cloth_thickness_mm=cloth_thickness,
+        card_on_cloth=card_on_cloth,
+    )
+    with show_progress() as progress:
+        from ..measure.evenness import EvennessOptions
+        from .evenness_run import run_evenness, write_targets
+
+        found = run_evenness(
+            photos,
+            request,
+            EvennessOptions(spacing_mm=spacing, window_mm=window),
+            starts_mm=starts,
+            compare=compare,
+            on_step=progress.step,
+        )
+        write_targets(found, targets, on_step=progress.step)
+    _tell(found, as_json=json)
+    sys.stdout.flush()
+    raise typer.Exit(EXIT_CODES[found.verdict])
+
+
+def _starts(texts: Sequence[str], photos: int, *, compare: bool) -> list[float] | None:
+    """Read the places of the photos, given one by one or with commas between."""
+    words = [word for text in texts for word in text.split(",")]
+    if not words:
+        return None
+    if compare:
+        raise UsageError(
+            "join-or-compare",
+            "--start-at joins photos of one band, --compare sets different bands beside each other.",
+            "Give one of the two.",
+        )
+    values = []
+    for word in words:
+        try:
+            value = float(word)
+        except ValueError:
+            value = math.nan
+        if not abs(value) <= LONGEST_BAND_MM:
+            raise UsageError(
+                "bad-option",
+                f"--start-at {word!r} cannot be used.",
+                "Give the place of each photo's first pick in millimetres along the band: --start-at 0 --start-at 180",
+            )
+        values.append(value)
+    if len(values) != photos:
+        raise UsageError(
+            "starts-and-photos",
+            f"{len(values)} places were given with --start-at for {photos} photo{'s' if photos != 1 else ''}.",
+            "Give --start-at once for every photo, in the same order.",
+        )
+    return values
+
+
+def _targets(picture: Path | None, csv: Path | None, crops: Path | None, *, overwrite: bool) -> Targets:
+    from .evenness_csv import stations_path
+    from .evenness_run import Targets
+    from .files import check_target
+
+    files = [path for path in (picture, csv, None if csv is None else stations_path(csv)) if path is not None]
+    for path in files:
+        check_target(path, overwrite=overwrite)
+    if crops is not None and crops.exists() and not crops.is_dir():
+        raise UsageError(
+            "no-folder", f"{crops} is not a folder.", "Give a folder for the pictures of the faults."
+        )
+    if crops is not None and not crops.parent.is_dir():
+        raise UsageError(
+            "no-folder", f"The folder {crops.parent} does not exist.", "Make it first, or choose another."
+        )
+    return Targets(picture=picture, csv=csv, crops=crops, overwrite=overwrite)
+
+
+def _tell(found: Run, *, as_json: bool) -> None:
+    if as_json:
+        from .evenness_json import evenness_document, several_document
+        from .sett_json import dump
+
+        if len(found.parts) == 1:
+            part = found.parts[0]
+            document = evenness_document(part.measurement.result, part.measurement.plane, part.evenness)
+        else:
+            document = several_document(
+                [(p.measurement.result, p.measurement.plane, p.evenness) for p in found.parts],
+                joined=found.joined,
+                placed=found.placed,
+                comparisons=found.comparisons,
+                verdict=found.verdict,
+            )
+        typer.echo(dump(document))
+        return
+    from .evenness_text import comparison_text, evenness_text, joined_text
+
+    notes = [
+        n.text for p in found.parts for n in (*p.measurement.plane.notices, *p.measurement.result.notices)
+    ]
+    if found.joined is not None:
+        name = f"{len(found.parts)} photos of one band"
+        text = evenness_text(found.joined, name=name, verdict=found.verdict, notes=list(dict.fromkeys(notes)))
+        typer.echo(f"{text}\n\n{joined_text(found.placed)}")
+        return
+    for part in found.parts:
+        result = part.measurement.result
+        own = [n.text for n in (*part.measurement.plane.notices, *result.notices)]
+        typer.echo(
+            evenness_text(
+                part.evenness, name=result.photo, verdict=result.verdict, notes=list(dict.fromkeys(own))
+            )
+        )
+        if len(found.parts) > 1:
+            typer.echo("")
+    for a, b, compared in found.comparisons:
+        names = [found.parts[k].measurement.result.photo for k in (a, b)]
+        typer.echo(comparison_text(names[0], names[1], compared))

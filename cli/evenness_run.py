@@ -1,0 +1,139 @@
+"""From photos to what is known along the band, and to the files that were asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ..calibration.errors import SampleError, UsageError
+from .files import write_whole
+from .pipeline import Request, measure_photo
+
+if TYPE_CHECKING:
+    from ..measure.evenness import BandComparison, Evenness, EvennessOptions
+    from ..measure.rail_join import Placed
+    from ..measure.results import Verdict
+    from ..measure.sett import SettMeasurement
+
+__all__ = ["Part", "Run", "Targets", "run_evenness", "write_targets"]
+
+FEWEST_PICKS = 12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Targets:
+    """Files to write."""
+
+    picture: Path | None = None
+    csv: Path | None = None
+    crops: Path | None = None
+    overwrite: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """One photo and what it shows."""
+
+    measurement: SettMeasurement
+    evenness: Evenness
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """Everything that was found.
+
+    `joined` is set when the photos show one band; `comparisons` holds (first, second, what differs) for bands set beside
+    each other.
+    """
+
+    parts: tuple[Part, ...]
+    verdict: Verdict
+    joined: Evenness | None = None
+    placed: tuple[Placed, ...] = ()
+    comparisons: tuple[tuple[int, int, tuple[BandComparison, ...]], ...] = ()
+
+
+def run_evenness(
+    photos: Sequence[Path],
+    request: Request,
+    options: EvennessOptions,
+    *,
+    starts_mm: Sequence[float] | None = None,
+    compare: bool = False,
+    on_step: Callable[[str], None],
+) -> Run:
+    """Measure every photo, then join or compare them."""
+    parts = [_part(path, request, options, on_step) for path in photos]
+    verdicts = [p.measurement.result.verdict for p in parts]
+    verdict: Verdict = "unsure" if "unsure" in verdicts else "measured"
+    if len(parts) == 1:
+        return Run(parts=tuple(parts), verdict=verdict)
+    on_step("Setting the photos beside each other")
+    from ..measure.evenness import compare_bands, measure_evenness
+    from ..measure.rail_join import join_traces, rail_start_mm
+
+    on_rail = all(p.measurement.plane.source == "rail" for p in parts)
+    if starts_mm is None and (compare or not on_rail):
+        found = tuple(
+            (0, k, compare_bands(parts[0].evenness, parts[k].evenness)) for k in range(1, len(parts))
+        )
+        return Run(parts=tuple(parts), verdict=verdict, comparisons=found)
+    traces = [p.evenness.trace for p in parts]
+    doubt_mm = 10.0
+    if starts_mm is None:
+        rail = [rail_start_mm(p.measurement, trace) for p, trace in zip(parts, traces, strict=True)]
+        ways = {way for _, way in rail}
+        if len(ways) > 1:
+            raise UsageError(
+                "photos-turned",
+                "Some photos show the rail the other way round.",
+                "Turn the photos so that the band runs the same way in all of them.",
+            )
+        starts_mm = [way * at for at, way in rail]
+        doubt_mm = 3.0  # a rail tells the place to less than a pick; the picks settle the rest
+    whole, placed = join_traces(traces, starts_mm, doubt_mm=doubt_mm)
+    joined = measure_evenness(whole, options)
+    order = sorted(range(len(parts)), key=lambda k: (starts_mm[k], k))
+    return Run(parts=tuple(parts[k] for k in order), verdict=verdict, joined=joined, placed=placed)
+
+
+def _part(path: Path, request: Request, options: EvennessOptions, on_step: Callable[[str], None]) -> Part:
+    _, measurement = measure_photo(path, request, on_step=lambda step: on_step(f"{path.name}: {step}"))
+    on_step(f"{path.name}: Following the band")
+    from ..measure.evenness import measure_evenness
+    from ..measure.stations import read_trace
+
+    if measurement.tracks.picks.count < FEWEST_PICKS or measurement.tracks.ends.count < 4:
+        raise SampleError(
+            "too-few-picks",
+            f"Only {measurement.tracks.picks.count} picks could be followed in {path.name}; {FEWEST_PICKS} are the least.",
+            "Photograph a longer piece of the band, sharply and with light from the side.",
+        )
+    return Part(measurement=measurement, evenness=measure_evenness(read_trace(measurement), options))
+
+
+def write_targets(found: Run, targets: Targets, *, on_step: Callable[[str], None]) -> None:
+    """Write the files that were asked for."""
+    if found.joined is not None:
+        bands = [("joined", found.joined)]
+    else:
+        bands = [(p.measurement.result.photo, p.evenness) for p in found.parts]
+    if targets.csv is not None:
+        from .evenness_csv import picks_csv, stations_csv, stations_path
+
+        write_whole(targets.csv, picks_csv(bands), overwrite=targets.overwrite)
+        write_whole(stations_path(targets.csv), stations_csv(bands), overwrite=targets.overwrite)
+    if targets.picture is not None:
+        on_step("Drawing the chart")
+        from .evenness_chart import draw_chart
+
+        content = draw_chart(found, targets.picture.suffix.lower())
+        write_whole(targets.picture, content, overwrite=targets.overwrite)
+    if targets.crops is not None:
+        from .evenness_chart import fault_crops
+
+        targets.crops.mkdir(exist_ok=True)
+        for name, content in fault_crops(found):
+            write_whole(targets.crops / name, content, overwrite=targets.overwrite)

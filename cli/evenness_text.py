@@ -1,0 +1,126 @@
+"""What `pickglass evenness` tells a weaver: a few figures, a table of stations, one sentence per finding."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from .evenness_words import SAFETY, fault_words, finding_words
+from .rounding import plain, with_uncertainty
+from .screen import paragraph, printable, shade, width
+
+if TYPE_CHECKING:
+    from ..measure.evenness import BandComparison, Evenness
+    from ..measure.rail_join import Placed
+    from ..measure.results import SettResult
+
+__all__ = ["comparison_text", "evenness_text", "joined_text"]
+
+_SHADE = {"measured": "good", "unsure": "care", "refused": "bad"}
+
+
+def evenness_text(evenness: Evenness, *, name: str, verdict: str, notes: Sequence[str] = ()) -> str:
+    """Return the whole answer on one band as text for the screen."""
+    columns = width(sys.stdout)
+    blocks = [
+        f"{printable(name)}: {shade(verdict, _SHADE[verdict], sys.stdout)}",
+        "\n".join(_figures(evenness)),
+        "\n".join(_stations(evenness)),
+    ]
+    said = [*finding_words(evenness), *(fault_words(fault) for fault in evenness.faults)]
+    if not said:
+        said = ["No step, rhythm or fault stands out from the scatter of this band."]
+    blocks.append("\n".join(paragraph(text, columns=columns, first="  - ", indent="    ") for text in said))
+    if notes:
+        blocks.append(
+            "\n".join(paragraph(note, columns=columns, first="  Note: ", indent="        ") for note in notes)
+        )
+    blocks.append(paragraph(SAFETY, columns=columns, first="  Safety: ", indent="          "))
+    return "\n\n".join(blocks)
+
+
+def joined_text(placed: Sequence[Placed]) -> str:
+    """Return where every photo was put along the band."""
+    lines = ["  photo" + " " * 24 + "starts at mm   picks shared with the one before"]
+    for photo in placed:
+        shared = "–" if photo.overlap_picks is None else str(photo.overlap_picks)
+        lines.append(f"  {printable(photo.photo)[:27].ljust(27)}  {photo.start_mm:12.1f}   {shared}")
+    return "\n".join(lines)
+
+
+def comparison_text(first: str, second: str, found: Sequence[BandComparison]) -> str:
+    """Return what differs between two bands."""
+    columns = width(sys.stdout)
+    lines = [f"{printable(second)} against {printable(first)}"]
+    for c in found:
+        size = with_uncertainty(c.difference_percent, c.u95_percent)
+        told = "differs" if c.significant else "does not differ more than the bands scatter"
+        chance = "below 0.001" if c.p_value < 0.001 else f"{c.p_value:.3f}"
+        lines.append(
+            paragraph(
+                f"{c.of}: {plain(c.first)} and {plain(c.second)}, {size} %: {told} (Welch's t test, p {chance}; the "
+                f"stations count as {c.effective_first:.0f} and {c.effective_second:.0f} independent ones).",
+                columns=columns,
+                first="  ",
+                indent="    ",
+            )
+        )
+    return "\n".join(lines)
+
+
+def _figures(evenness: Evenness) -> list[str]:
+    rows = [("length seen", f"{evenness.trace.length_mm:.0f} mm, {len(evenness.trace.pick_mm)} picks")]
+    inferred = int(evenness.trace.inferred.sum())
+    if inferred:
+        rows[0] = (rows[0][0], f"{rows[0][1]}, {inferred} of them only inferred")
+    window = evenness.options.window_mm
+    rows += [
+        ("beat scatters", _cv(evenness.beat_cv_percent, f"over stations of {window:g} mm")),
+        (
+            "pick to pick",
+            _cv(evenness.pick_spacing_cv_percent, "smoothed over about three picks by the tracking"),
+        ),
+        ("width scatters", _cv(evenness.width_cv_percent, "")),
+        ("end to end", _cv(evenness.end_spacing_cv_percent, "across the width")),
+    ]
+    drift = evenness.drift
+    if drift is not None:
+        size = f"{drift.percent_per_100mm:+.1f} ± {drift.u95_percent_per_100mm:.1f} % per 100 mm"
+        rows.append(("drift of beat", size if drift.significant else f"{size}: within the scatter"))
+    if evenness.bow_percent is not None:
+        way = "smile" if evenness.bow_percent > 0 else "frown"
+        rows.append(
+            ("bow", f"at most {abs(evenness.bow_percent):.1f} % ({way}) at {evenness.bow_at_mm:.0f} mm")
+        )
+    if evenness.skew_percent is not None:
+        side = "right" if evenness.skew_percent > 0 else "left"
+        rows.append(
+            (
+                "skew",
+                f"at most {abs(evenness.skew_percent):.1f} % ({side} side ahead) at {evenness.skew_at_mm:.0f} mm",
+            )
+        )
+    return [f"  {name.ljust(15)}{value}" for name, value in rows]
+
+
+def _cv(value: float | None, note: str) -> str:
+    if value is None:
+        return "–"
+    return f"CV {value:.1f} %" + (f", {note}" if note else "")
+
+
+def _stations(evenness: Evenness) -> list[str]:
+    lines = ["    at mm   picks/in   ends/in   width mm   bow %   skew %"]
+    for s in evenness.stations:
+        shape = s.shape
+        lines.append(
+            f"  {s.at_mm:7.0f}   {s.picks_per_inch:8.2f}   {_number(s.ends_per_inch, 7, 2)}   {_number(s.width_mm, 8, 1)}"
+            f"   {_number(None if shape is None else shape.bow_percent, 5, 1)}"
+            f"   {_number(None if shape is None else shape.skew_percent, 6, 1)}"
+        )
+    return lines
+
+
+def _number(value: float | None, columns: int, decimals: int) -> str:
+    return "–".rjust(columns) if value is None else f"{value:{columns}.{decimals}f}"

@@ -1,0 +1,93 @@
+"""What a teacher would say about a finding: common practice, never certain about the cause."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from ..measure.evenness import Evenness, Rhythm, Step
+    from ..measure.faults import Fault
+
+__all__ = ["FAULT_NAMES", "SAFETY", "fault_words", "finding_words"]
+
+SAFETY = (
+    "Evenness in a picture says nothing of strength: no hand-woven band for climbing, lifting, restraining or carrying "
+    "without a tensile test by a laboratory and the local rules; no cords on small children's clothes."
+)
+FAULT_NAMES = {
+    "missed-pick": "missed pick",
+    "doubled-pick": "doubled pick",
+    "selvedge-loop": "loop at the selvedge",
+    "selvedge-nick": "nick in the selvedge",
+}
+_FAULT_ADVICE = {
+    "missed-pick": "often the shuttle was not thrown, or came back through the wrong shed, after a pause; before weaving "
+    "on, open the next shed and look which ends lie on top",
+    "doubled-pick": "often two picks lie in one shed because it was not changed; change the shed before you beat, "
+    "always in the same order",
+    "selvedge-loop": "often the weft was not drawn up before the beat; draw it up until it just touches the outer end",
+    "selvedge-nick": "often the weft was pulled hard at the turn; leave it lying at an angle and close it with the beat",
+}
+_CV_EVEN_PERCENT = 3.0
+
+
+def fault_words(fault: Fault) -> str:
+    """Return one sentence on a fault."""
+    name = FAULT_NAMES[fault.kind]
+    return f"Perhaps a {name} at {fault.at_mm:.0f} mm: {_FAULT_ADVICE[fault.kind]} (common practice)."
+
+
+def finding_words(evenness: Evenness) -> tuple[str, ...]:
+    """Return one sentence for each finding that is not a fault."""
+    words = [_step_words(step) for step in evenness.steps]
+    drift = evenness.drift
+    if drift is not None and drift.significant and not any(s.of == "beat" for s in evenness.steps):
+        way = "denser" if drift.percent_per_100mm > 0 else "more open"
+        words.append(
+            f"The beat grows {way} along the band, by {abs(drift.percent_per_100mm):.1f} ± "
+            f"{drift.u95_percent_per_100mm:.1f} % per 100 mm; creeping like this often comes from a warp that slackens or "
+            "tightens, or from a tired arm: tighten at equal distances and measure as you weave (common practice)."
+        )
+    words.extend(_rhythm_words(rhythm) for rhythm in evenness.rhythms)
+    if evenness.bow_percent is not None and abs(evenness.bow_percent) >= 2.0:
+        way = "smile" if evenness.bow_percent > 0 else "frown"
+        words.append(
+            f"The picks bow by up to {abs(evenness.bow_percent):.1f} % of the width (a {way} with the beginning of the "
+            "band on top); often the middle and the sides of the warp are not equally tight: check the tension across "
+            "before you beat (common practice)."
+        )
+    if evenness.skew_percent is not None and abs(evenness.skew_percent) >= 2.5:
+        side = "right" if evenness.skew_percent > 0 else "left"
+        words.append(
+            f"The picks lean by up to {abs(evenness.skew_percent):.1f} % of the width, the {side} side ahead; often the "
+            "beater was not square to the warp or one side was tighter (common practice)."
+        )
+    return tuple(words)
+
+
+def _step_words(step: Step) -> str:
+    size = f"{abs(step.change_percent):.0f} ± {step.change_u95_percent:.0f} %"
+    place = f"at {step.at_mm:.0f} mm (± {step.at_u95_mm:.0f} mm)"
+    if step.of == "width":
+        way = "wider" if step.change_percent > 0 else "narrower"
+        return (
+            f"The band becomes {way} at once by {size} {place}; often the weft was drawn in differently after a pause: "
+            "turn every pick against the same gauge (common practice)."
+        )
+    way = "denser" if step.change_percent > 0 else "more open"
+    return (
+        f"The beat becomes {way} at once by {size} {place}; often the warp was moved on or tightened there: try to bring "
+        "the tension back to the same feel before the next pick (common practice)."
+    )
+
+
+def _rhythm_words(rhythm: Rhythm) -> str:
+    if rhythm.kind == "alternate":
+        return (
+            f"Every second pick lies closer, by ± {rhythm.size_percent:.0f} %; often one hand beats harder or one shed opens "
+            "less: beat with both hands alike, or on the open shed both times (common practice)."
+        )
+    return (
+        f"A bar comes back every {rhythm.every_mm:.0f} mm (± {rhythm.size_percent:.0f} % in the spacing); if that is how far "
+        "you move the warp on, tighten it alike each time and beat the first picks more gently (common practice)."
+    )

@@ -1,0 +1,203 @@
+"""Several photos along one long band, joined into one by the picks they share."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..calibration.errors import RefusedError
+from ..calibration.printed_card import rail_position_mm
+from .sett import SettMeasurement
+from .stations import BandTrace
+
+__all__ = ["Placed", "join_traces", "rail_start_mm"]
+
+FloatArray = NDArray[np.float64]
+
+PLACE_DOUBT_MM = 10.0  # a rule laid along a band by hand
+LEAST_SHARED = 6  # picks; fewer fit by chance
+LEAST_LIKENESS = 0.6  # correlation of the shared spacings: below, the place given is kept
+EDGE_PICKS = 2  # the outermost picks of a photo are placed less surely
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Placed:
+    """Where one photo lies along the band.
+
+    Attributes
+    ----------
+    photo : str
+    start_mm : float
+        Place of its first pick on the joined band.
+    moved_mm : float
+        By how much the shared picks moved it from the place given.
+    overlap_picks : int or None
+        Picks shared with the photo before; None for the first, 0 where the photos do not overlap.
+    """
+
+    photo: str
+    start_mm: float
+    moved_mm: float
+    overlap_picks: int | None
+
+
+def rail_start_mm(measurement: SettMeasurement, trace: BandTrace) -> tuple[float, float]:
+    """Return the position on the rail of the first pick, and +1 or -1: the way the band runs against the rail.
+
+    Raises
+    ------
+    ValueError
+        If the photo's scale does not come from a rail.
+    """
+    v = trace.origin_v_mm + np.array([0.0, trace.length_mm]) / trace.length_factor
+    points = measurement.patch.frame.to_plane(np.column_stack([np.zeros(2), v]))
+    first, last = rail_position_mm(measurement.plane, points).tolist()
+    return float(first), 1.0 if last > first else -1.0
+
+
+def join_traces(
+    traces: Sequence[BandTrace], starts_mm: Sequence[float], *, doubt_mm: float = PLACE_DOUBT_MM
+) -> tuple[BandTrace, tuple[Placed, ...]]:
+    """Join photos of one band.
+
+    Parameters
+    ----------
+    traces : sequence of BandTrace
+        One for each photo, all running the same way.
+    starts_mm : sequence of float
+        About where the first pick of each lies along the band.
+    doubt_mm : float
+        How far a photo may be moved to make its picks fall on those of the photo before.
+
+    Returns
+    -------
+    BandTrace
+        The joined band, counted from the first pick of the first photo.
+    tuple of Placed
+        In the order along the band.
+
+    Raises
+    ------
+    RefusedError
+        ``photos-apart`` when cloth lies between two photos that neither shows.
+
+    Notes
+    -----
+    Two photos overlap in as many picks as makes the distances from pick to pick agree best (correlation), among the numbers
+    that the places given allow. The joined band changes from one photo to the next in the middle of what they share.
+    """
+    order = np.argsort(np.asarray(starts_mm), kind="stable").tolist()
+    whole = traces[order[0]]
+    origin = float(starts_mm[order[0]])
+    placed = [Placed(photo=whole.photo, start_mm=0.0, moved_mm=0.0, overlap_picks=None)]
+    for k in order[1:]:
+        given = float(starts_mm[k]) - origin
+        trace = traces[k]
+        shift, shared = _place(whole, trace, given, doubt_mm)
+        if shared == 0 and shift > whole.pick_mm[-1] + 2.5 * float(np.median(whole.spacings_mm)):
+            raise RefusedError(
+                "photos-apart",
+                f"Between {whole.photo} and {trace.photo} lie about {shift - whole.pick_mm[-1]:.0f} mm of band that no "
+                "photo shows.",
+                "Take photos that overlap by at least 20 mm, or measure the parts one by one.",
+            )
+        whole = _append(whole, trace, shift, shared)
+        placed.append(Placed(photo=trace.photo, start_mm=shift, moved_mm=shift - given, overlap_picks=shared))
+    return whole, tuple(placed)
+
+
+def _place(whole: BandTrace, trace: BandTrace, given: float, doubt_mm: float) -> tuple[float, int]:
+    """Return the place of the first pick of `trace` on `whole`, and the number of picks they share."""
+    best: tuple[float, float, int] | None = None
+    for first in range(
+        max(0, len(whole.pick_mm) - len(trace.pick_mm)), len(whole.pick_mm) - LEAST_SHARED + 1
+    ):
+        shared = len(whole.pick_mm) - first
+        if shared > len(trace.pick_mm):
+            continue
+        mine, theirs = whole.pick_mm[first:], trace.pick_mm[:shared]
+        inner = slice(EDGE_PICKS, shared - EDGE_PICKS) if shared > 3 * EDGE_PICKS else slice(None)
+        shift = float(np.median((mine - theirs)[inner]))
+        if abs(shift - given) > doubt_mm:
+            continue
+        a, b = np.diff(mine[inner]), np.diff(theirs[inner])
+        if len(a) < 3 or a.std() == 0 or b.std() == 0:
+            continue
+        likeness = float(np.corrcoef(a, b)[0, 1])
+        if best is None or likeness > best[0]:
+            best = (likeness, shift, shared)
+    if best is not None and best[0] >= LEAST_LIKENESS:
+        return best[1], best[2]
+    return given, 0
+
+
+def _append(whole: BandTrace, trace: BandTrace, shift: float, shared: int) -> BandTrace:
+    """Return `whole` continued by `trace`, changed over in the middle of what they share."""
+    if shared:
+        keep = len(whole.pick_mm) - shared // 2
+        skip = shared - shared // 2
+    else:
+        pitch = float(np.median(whole.spacings_mm))
+        skip = int(np.searchsorted(trace.pick_mm + shift, whole.pick_mm[-1] + 0.6 * pitch))
+        keep = len(whole.pick_mm)
+    seam = float(whole.pick_mm[keep - 1])
+    before, after = whole.edge_mm <= seam, trace.edge_mm + shift > seam
+    # Across the warp every photo has its own middle; the second is moved so that the band goes on straight.
+    across = _across_shift(whole, trace, shift, seam)
+    sheds = min(len(whole.shed_strength), len(trace.shed_strength)) > 0
+    shed_seam = int(np.searchsorted(whole.shed_edge_mm, seam)) if sheds else 0
+    # The first shed edge of the second photo that lies clearly behind the last one kept of the first.
+    half = 0.5 * float(np.median(np.diff(whole.shed_edge_mm))) if sheds else 0.0
+    last_kept = float(whole.shed_edge_mm[shed_seam - 1]) if sheds and shed_seam else -np.inf
+    shed_skip = int(np.searchsorted(trace.shed_edge_mm + shift, last_kept + half)) if sheds else 0
+    nothing = np.zeros(0)
+    return replace(
+        whole,
+        pick_mm=np.concatenate([whole.pick_mm[:keep], trace.pick_mm[skip:] + shift]),
+        inferred=np.concatenate([whole.inferred[:keep], trace.inferred[skip:]]),
+        pick_u_mm=np.concatenate([whole.pick_u_mm[:keep], trace.pick_u_mm[skip:] + across]),
+        pick_v_mm=np.concatenate([whole.pick_v_mm[:keep], trace.pick_v_mm[skip:] + shift]),
+        edge_mm=np.concatenate([whole.edge_mm[before], trace.edge_mm[after] + shift]),
+        left_mm=np.concatenate([whole.left_mm[before], trace.left_mm[after] + across]),
+        right_mm=np.concatenate([whole.right_mm[before], trace.right_mm[after] + across]),
+        shed_edge_mm=np.concatenate([whole.shed_edge_mm[:shed_seam], trace.shed_edge_mm[shed_skip:] + shift])
+        if sheds
+        else nothing,
+        **_joined_sheds(whole, trace, shed_seam, shed_skip, sheds),
+        **_joined_ends(whole, trace, shift, across),
+    )
+
+
+def _joined_sheds(
+    whole: BandTrace, trace: BandTrace, seam: int, skip: int, sheds: bool
+) -> dict[str, FloatArray]:
+    if not sheds:
+        return {"shed_strength": np.zeros(0), "shed_support": np.zeros((0, 0))}
+    ours, theirs = whole.shed_support, trace.shed_support
+    rows = min(len(ours), len(theirs))
+    # The support keeps one sign along a photo; which of the two is arbitrary.
+    turn = np.sign(np.mean(ours[:rows], axis=1) * np.mean(theirs[:rows], axis=1))[:, None]
+    joined = np.concatenate([ours[:rows, :seam], turn * theirs[:rows, skip:]], axis=1)
+    strength = np.concatenate([whole.shed_strength[:seam], trace.shed_strength[skip:]])
+    return {"shed_strength": strength, "shed_support": joined}
+
+
+def _joined_ends(whole: BandTrace, trace: BandTrace, shift: float, across: float) -> dict[str, FloatArray]:
+    """Go on with the ends where both photos show the same number of them; else keep those of the first."""
+    if len(whole.end_u_mm) != len(trace.end_u_mm):
+        return {"end_u_mm": whole.end_u_mm, "end_v_mm": whole.end_v_mm}
+    u = np.concatenate([whole.end_u_mm, trace.end_u_mm + across], axis=1)
+    v = np.concatenate([whole.end_v_mm, trace.end_v_mm + shift], axis=1)
+    order = np.argsort(v.mean(axis=0), kind="stable")
+    return {"end_u_mm": u[:, order], "end_v_mm": np.sort(v, axis=1)}
+
+
+def _across_shift(whole: BandTrace, trace: BandTrace, shift: float, seam: float) -> float:
+    if not len(whole.edge_mm) or not len(trace.edge_mm):
+        return 0.0
+    ours = np.interp(seam, whole.edge_mm, (whole.left_mm + whole.right_mm) / 2)
+    theirs = np.interp(seam, trace.edge_mm + shift, (trace.left_mm + trace.right_mm) / 2)
+    return float(ours - theirs)

@@ -1,0 +1,275 @@
+"""What is seen along the band: every pick, the selvedges, and stations at which they are summed up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .bow_skew import PickShape, pick_shape
+from .results import MM_PER_INCH
+from .sett import SettMeasurement
+from .sheds import ShedRuns, local_median, read_sheds
+
+__all__ = ["BandTrace", "Station", "measure_stations", "mend_picks", "read_trace"]
+
+FloatArray = NDArray[np.float64]
+
+GAP_WITH_ROOM = 1.35  # spacings: a gap as wide as this has room for a pick that was not followed
+HIDDEN_RUN = 0.5  # of the usual shed: the least that a pick not followed shows
+OUTER_POINTS = 2  # of the 24 of a line
+MIDDLE_SHARE = 0.6  # of the ends: away from the crowded selvedges
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BandTrace:
+    """One band as it was followed; lengths in millimetres of cloth, counted along the warp from the first pick.
+
+    Attributes
+    ----------
+    photo : str
+    pick_mm : ndarray of shape (P,)
+        Place of every pick at mid width; the first is 0.
+    inferred : ndarray of bool, shape (P,)
+        Picks that were not followed themselves but must lie there, for their shed shows.
+    pick_u_mm, pick_v_mm : ndarray of shape (P, S)
+        Every pick as a line: across the warp, and along it on the same count as `pick_mm`.
+    end_u_mm, end_v_mm : ndarray of shape (E, S)
+        Every end as a line.
+    edge_mm, left_mm, right_mm : ndarray of shape (T,)
+        Selvedges: place along the warp, and across it; empty where a selvedge is not seen.
+    shed_edge_mm, shed_strength : ndarray of shape (R + 1,) and (R,)
+        Where the shed changes, and how clearly; empty where the weave does not show it.
+    shed_support : ndarray of shape (K, R)
+        What other features say about the sheds (see `ShedRuns`).
+    origin_v_mm, length_factor : float
+        Cloth coordinate of the first pick, and what its millimetres were multiplied by for the cloth's height.
+    """
+
+    photo: str
+    pick_mm: FloatArray
+    inferred: NDArray[np.bool_]
+    pick_u_mm: FloatArray
+    pick_v_mm: FloatArray
+    end_u_mm: FloatArray
+    end_v_mm: FloatArray
+    edge_mm: FloatArray
+    left_mm: FloatArray
+    right_mm: FloatArray
+    shed_edge_mm: FloatArray
+    shed_strength: FloatArray
+    shed_support: FloatArray
+    origin_v_mm: float
+    length_factor: float
+
+    @property
+    def length_mm(self) -> float:
+        """Distance from the first to the last pick."""
+        return float(self.pick_mm[-1] - self.pick_mm[0])
+
+    @property
+    def spacings_mm(self) -> FloatArray:
+        """Distance of every pick from the one before, shape (P - 1,)."""
+        return np.diff(self.pick_mm)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Station:
+    """One place along the band, summed up over a window.
+
+    Attributes
+    ----------
+    at_mm : float
+        Middle of the window.
+    picks_per_inch : float
+    ends_per_inch : float or None
+        Of the middle six tenths of the ends.
+    width_mm, left_mm, right_mm : float or None
+        Distance of the selvedges and their places across the warp.
+    shape : PickShape or None
+        Bow and skew of the picks there (mean over the window).
+    """
+
+    at_mm: float
+    picks_per_inch: float
+    ends_per_inch: float | None
+    width_mm: float | None
+    left_mm: float | None
+    right_mm: float | None
+    shape: PickShape | None
+
+
+def read_trace(measurement: SettMeasurement) -> BandTrace:
+    """Turn the tracks of one measured photo into millimetres along the band.
+
+    Parameters
+    ----------
+    measurement : SettMeasurement
+        With a scale; without one the "millimetres" are pixels.
+    """
+    patch, sample, tracks = measurement.patch, measurement.sample, measurement.tracks
+    factor = 1.0 if measurement.height is None else measurement.height.length_factor
+    unit = factor / patch.px_per_mm
+    origin_px = float(tracks.picks.positions_px[0])
+    origin_v = patch.v0_mm + origin_px / patch.px_per_mm
+    u0 = patch.u0_mm * factor
+    weave = measurement.result.weave
+    # Only in plain weave do neighbouring ends alternate; under a cover of weft they do not show.
+    plain = (
+        weave.name in ("plain", "unknown") and weave.face != "weft-faced" and weave.repeat_picks in (2, None)
+    )
+    sheds = read_sheds(tracks) if plain else None
+    picks_px = tracks.picks.positions_px
+    lines_px, stations_px, inferred = (
+        tracks.picks.lines_px,
+        tracks.picks.stations_px,
+        np.zeros(len(picks_px), bool),
+    )
+    if sheds is not None:
+        picks_px, lines_px, stations_px, inferred = mend_picks(picks_px, lines_px, stations_px, sheds)
+    edges_seen = sample.width_mm is not None
+    nothing = np.zeros(0)
+    return BandTrace(
+        photo=measurement.result.photo,
+        pick_mm=(picks_px - origin_px) * unit,
+        inferred=inferred,
+        pick_u_mm=u0 + stations_px * unit,
+        pick_v_mm=(straight_on(stations_px, lines_px) - origin_px) * unit,
+        end_u_mm=u0 + tracks.ends.lines_px * unit,
+        end_v_mm=(tracks.ends.stations_px - origin_px) * unit,
+        edge_mm=(sample.station_v_mm - origin_v) * factor if edges_seen else nothing,
+        left_mm=sample.left_u_mm * factor if edges_seen else nothing,
+        right_mm=sample.right_u_mm * factor if edges_seen else nothing,
+        shed_edge_mm=nothing if sheds is None else (sheds.edges_px - origin_px) * unit,
+        shed_strength=nothing if sheds is None else sheds.strength,
+        shed_support=np.zeros((0, 0)) if sheds is None else sheds.support,
+        origin_v_mm=origin_v,
+        length_factor=factor,
+    )
+
+
+def mend_picks(
+    picks_px: FloatArray, lines_px: FloatArray, stations_px: FloatArray, sheds: ShedRuns
+) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.bool_]]:
+    """Put a pick into every shed that shows but in which none was followed.
+
+    Parameters
+    ----------
+    picks_px : ndarray of shape (P,)
+        Picks followed, patch rows at mid width.
+    lines_px, stations_px : ndarray of shape (P, S)
+        Their courses.
+    sheds : ShedRuns
+        The sheds.
+
+    Returns
+    -------
+    picks_px, lines_px, stations_px, inferred
+        With the picks put in; `inferred` is True for those.
+
+    Notes
+    -----
+    Only a gap with room for a pick gets one, so that a wrongly read shed cannot crowd the picks. Two picks in one shed
+    that were followed as one leave a shed half as long again as its neighbours: the second is put in.
+    """
+    usual = local_median(np.diff(picks_px))
+    sheds_usual = local_median(sheds.lengths_px)
+    added: list[tuple[int, float]] = []
+    for k in np.flatnonzero(np.diff(picks_px) > GAP_WITH_ROOM * usual):
+        low, high = picks_px[k], picks_px[k + 1]
+        for r, (start, stop) in enumerate(zip(sheds.edges_px[:-1], sheds.edges_px[1:], strict=True)):
+            inside = low < start and stop < high
+            if inside and stop - start > HIDDEN_RUN * sheds_usual[r]:
+                added.append((int(k), float(start + stop) / 2))
+            long = stop - start > GAP_WITH_ROOM * sheds_usual[r]
+            alone = int(np.count_nonzero((picks_px > start) & (picks_px < stop))) == 1
+            overlap = min(stop, high) - max(start, low)
+            if not inside and long and alone and overlap > 0.7 * (stop - start):
+                at = start + 0.25 * (stop - start) if picks_px[k + 1] < stop else stop - 0.25 * (stop - start)
+                added.append((int(k), float(at)))
+    inferred = np.zeros(len(picks_px), dtype=bool)
+    for k, at in sorted(added, reverse=True):
+        share = (at - picks_px[k]) / (picks_px[k + 1] - picks_px[k])
+        picks_px = np.insert(picks_px, k + 1, at)
+        lines_px = np.insert(lines_px, k + 1, lines_px[k] + share * (lines_px[k + 1] - lines_px[k]), axis=0)
+        between = stations_px[k] + share * (stations_px[k + 1] - stations_px[k])
+        stations_px = np.insert(stations_px, k + 1, between, axis=0)
+        inferred = np.insert(inferred, k + 1, True)
+    return picks_px, lines_px, stations_px, inferred
+
+
+def straight_on(across: FloatArray, along: FloatArray) -> FloatArray:
+    """Return lines of shape (P, S) with their outermost points put where their neighbours lead.
+
+    The phase is averaged over a few threads, and beyond a selvedge there are none: the last points of a followed pick lie
+    too flat. They are taken from a parabola through the eight points next to them.
+    """
+    out = along.copy()
+    for lines, places in ((out, across), (out[:, ::-1], across[:, ::-1])):
+        for line, place in zip(lines, places, strict=True):
+            if len(line) < OUTER_POINTS + 8:
+                continue
+            x = (place - place[0]) / (place[-1] - place[0])
+            near = slice(OUTER_POINTS, OUTER_POINTS + 8)
+            line[:OUTER_POINTS] = np.polyval(np.polyfit(x[near], line[near], 2), x[:OUTER_POINTS])
+    return out
+
+
+def measure_stations(trace: BandTrace, *, spacing_mm: float, window_mm: float) -> tuple[Station, ...]:
+    """Sum up the band at stations along the warp.
+
+    Parameters
+    ----------
+    trace : BandTrace
+        The band.
+    spacing_mm : float
+        From the middle of one station to the next.
+    window_mm : float
+        Length of cloth that each station sums up; at least two picks long.
+
+    Returns
+    -------
+    tuple of Station
+        Those whose window lies wholly between the first and the last pick.
+
+    Notes
+    -----
+    Picks per inch are the picks (interpolated) between both ends of the window over its length, so a local map is the
+    true density averaged over the window.
+    """
+    first, last = float(trace.pick_mm[0]), float(trace.pick_mm[-1])
+    centres = np.arange(first + window_mm / 2, last - window_mm / 2 + 1e-6, spacing_mm)
+    index = np.arange(len(trace.pick_mm), dtype=np.float64)
+    return tuple(_station(trace, index, float(at), window_mm) for at in centres)
+
+
+def _station(trace: BandTrace, index: FloatArray, at: float, window: float) -> Station:
+    low, high = at - window / 2, at + window / 2
+    picks = float(np.interp(high, trace.pick_mm, index) - np.interp(low, trace.pick_mm, index))
+    inside = (trace.pick_mm >= low) & (trace.pick_mm <= high)
+    left = right = None
+    if len(trace.edge_mm) and trace.edge_mm[0] - window < at < trace.edge_mm[-1] + window:
+        where = np.linspace(low, high, 9)
+        left = float(np.interp(where, trace.edge_mm, trace.left_mm).mean())
+        right = float(np.interp(where, trace.edge_mm, trace.right_mm).mean())
+    return Station(
+        at_mm=at,
+        picks_per_inch=MM_PER_INCH * picks / window,
+        ends_per_inch=_ends_per_inch(trace, at),
+        width_mm=None if left is None or right is None else right - left,
+        left_mm=left,
+        right_mm=right,
+        shape=pick_shape(trace.pick_u_mm[inside], trace.pick_v_mm[inside]) if inside.any() else None,
+    )
+
+
+def _ends_per_inch(trace: BandTrace, at: float) -> float | None:
+    count = len(trace.end_u_mm)
+    if count < 5:
+        return None
+    here = np.array([np.interp(at, v, u) for u, v in zip(trace.end_u_mm, trace.end_v_mm, strict=True)])
+    cut = round((1 - MIDDLE_SHARE) / 2 * count)
+    middle = here[cut : count - cut]
+    span = float(middle[-1] - middle[0])
+    return MM_PER_INCH * (len(middle) - 1) / span if len(middle) > 2 and span > 0 else None
