@@ -126,7 +126,7 @@ def fit_comb(
     *,
     start_cost: FloatArray,
     stop_cost: FloatArray,
-    sigma: float = SPACING_SIGMA,
+    sigma: FloatArray,
 ) -> Comb:
     """Find the most probable chain of threads.
 
@@ -139,8 +139,8 @@ def fit_comb(
         Expected spacing at every profile pixel, pixels.
     start_cost, stop_cost : ndarray of shape (N,)
         Cost of the first and of the last thread lying there; infinite where it cannot.
-    sigma : float
-        Standard deviation of the logarithm of the spacing.
+    sigma : ndarray of shape (N,)
+        Standard deviation of the logarithm of the spacing at every profile pixel.
 
     Notes
     -----
@@ -162,7 +162,7 @@ def fit_comb(
     outside = (source < 0) | (source >= width)
     source = np.where(outside, width, source)
     gap = np.clip(rows[:, None] + first - steps // 2, 0, len(spacing) - 1)
-    cost = 0.5 * (np.log(steps / spacing[gap]) / sigma) ** 2
+    cost = 0.5 * (np.log(steps / spacing[gap]) / sigma[gap]) ** 2
     # One more slot and `pad` more rows hold minus infinity, so that nothing needs testing in the loop.
     best = np.full((len(rows) + pad, width + 1, classes), -np.inf)
     came = np.zeros((len(rows), width, classes), np.int16)  # step to the thread before; 0: first of the chain

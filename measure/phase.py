@@ -33,6 +33,7 @@ ComplexPlane = NDArray[np.complex64]
 PX_PER_THREAD = 8  # sampling of the lattice picture: keeps the third harmonic of the thread, little more
 LOCAL_THREADS = 1.5  # radius of the local normalisation in threads: below the width of a colour stripe
 HIGHEST = 4.0  # features are cut here: a card edge or a table must not outweigh a row of threads
+_LAB_UNITS = np.array([100.0 / 255.0, 1.0, 1.0], np.float32)  # of OpenCV's eight-bit L*a*b*
 _CENTRAL = np.array([[-1.0, 0.0, 1.0]], np.float32)
 _SECOND = np.array([[1.0, 0.0, -2.0, 0.0, 1.0]], np.float32)
 
@@ -135,8 +136,10 @@ def feature_planes(picture: LatticePicture, keep: FloatPlane | None = None) -> d
     cloth = picture.cloth
     keep = cloth if keep is None else keep
     share = _local(cloth) + np.float32(1e-3)
-    lab = cv2.cvtColor(np.clip(picture.bgr, 0, 255) / np.float32(255.0), cv2.COLOR_BGR2Lab)
-    lightness = np.asarray(lab[:, :, 0], dtype=np.float32)
+    # Eight bits a channel hold all a photo has, and turn into CIE L*a*b* many times faster than floats.
+    eight = np.clip(picture.bgr, 0, 255).astype(np.uint8)
+    lab = cv2.cvtColor(eight, cv2.COLOR_BGR2Lab).astype(np.float32) * _LAB_UNITS
+    lightness = np.ascontiguousarray(lab[:, :, 0])
     mean = _local(lightness * cloth) / share
     depart = lightness - mean
     spread = np.sqrt(_local(depart * depart * cloth) / share)

@@ -212,10 +212,13 @@ def _face(tracks: Tracks, name: WeaveName, lead: Node) -> Face:
         return "weft-faced"
     if name not in ("twill", "satin"):
         return "balanced"
-    share = _warp_share(float_classes(tracks, lead), lead)
-    if share > 0.6:
+    looks = float_classes(tracks, lead)
+    share, lean = _warp_share(looks, lead), float(looks[:, 0].mean())
+    # Two signs of one thing: most crossings belong to one system, and most edges run along its floats. Strong
+    # contrast of dye can turn either of them, so both have to agree.
+    if share > 0.6 and lean > 0:
         return "warp-faced"
-    return "weft-faced" if share < 0.4 else "balanced"
+    return "weft-faced" if share < 0.4 and lean < 0 else "balanced"
 
 
 def read_weave(tracks: Tracks) -> WeaveReading:
