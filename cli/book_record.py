@@ -258,6 +258,13 @@ def check_document(raw: object, where: str) -> dict[str, Any]:
         )
     if not isinstance(verdict, str) or verdict not in _VERDICTS:
         _refuse("not-a-measurement", f"{where}: the measurement has no verdict.", remake)
+    several = raw.get("photos")
+    if isinstance(several, list) and len(several) > 1 and raw.get("joined") is not True:
+        _refuse(
+            "several-bands",
+            f"{where}: this compares {len(several)} photos, and a record of the book is one.",
+            "Measure each photo by itself and add it to its own sample.",
+        )
     if _unsound(raw, 0):
         _refuse("not-a-measurement", f"{where}: the measurement holds a number that is not finite.", remake)
     photo_word(raw.get("photo"), where)

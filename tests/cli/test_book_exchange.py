@@ -294,6 +294,11 @@ def test_no_json(content):
         assert "x.json" in refused.value.problem
 
 
+def test_what_is_no_number_is_named():
+    with pytest.raises(UsageError, match=r"x\.json holds NaN where a number should be"):
+        parse_measurement(b'{"ends": NaN}', "x.json")
+
+
 def test_the_wrong_place_in_a_book_is_named():
     document = book(sample("good", record()), sample("band", record()))
     document["samples"][1]["records"][0]["measurement"]["ends"]["per_inch"] = -1

@@ -166,6 +166,13 @@ def test_a_measurement_of_a_newer_pickglass_is_named_as_such():
         check_document(measurement(schema="pickglass.sett/2"), "file.json")
 
 
+def test_several_bands_are_not_one_record_unless_joined():
+    several = measurement(schema="pickglass.evenness/1", photos=[measurement(), measurement()])
+    with pytest.raises(UsageError, match="2 photos"):
+        check_document(several | {"joined": False}, "file.json")
+    assert check_document(several | {"joined": True}, "file.json")
+
+
 def test_a_measurement_without_scale_is_a_measurement():
     bare = measurement(verdict="unsure", scale=None)
     bare["ends"] |= {"per_inch": None, "per_cm": None, "u95_per_inch": None}
