@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import io
 import re
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
@@ -17,8 +19,9 @@ from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
-__all__ = ["Spacings", "spacing_chart", "stretches"]
+__all__ = ["Reading", "Spacings", "compare_chart", "spacing_chart", "stretches"]
 
 INK, QUIET, RULE = "#1b1a18", "#55514a", "#d5d0c5"
 DOT, LINE = "#8a8478", "#1f3f66"
@@ -72,15 +75,57 @@ def stretches(spacings: Spacings) -> list[tuple[float, float, float]]:
     return rows
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One dot of a comparison: a density with its 95 % uncertainty, and whether it is sure."""
+
+    number: int
+    value: float
+    u95: float
+    sure: bool
+
+
+def compare_chart(key: str, readings: Sequence[Reading], *, unit: str, title: str, description: str) -> str:
+    """Return an SVG element: readings of several photos below each other, by the number of the photo."""
+    with _style(key):
+        figure = _figure(max(2.2, 0.9 + 0.26 * len(readings)))
+        axes = figure.add_subplot()
+        rows = np.arange(len(readings))
+        values = np.array([reading.value for reading in readings])
+        doubts = np.array([reading.u95 for reading in readings])
+        axes.hlines(rows, values - doubts, values + doubts, color=DOT, linewidth=2.2)
+        for row, reading in zip(rows, readings, strict=True):
+            face = LINE if reading.sure else "white"
+            axes.plot(
+                reading.value, row, "o", color=LINE, markerfacecolor=face, markersize=7, markeredgewidth=1.8
+            )
+        axes.set_yticks(rows, [str(reading.number) for reading in readings])
+        axes.set_ylim(len(readings) - 0.5, -0.5)
+        axes.margins(x=0.06)
+        axes.set_xlabel(unit)
+        axes.set_ylabel("photo")
+        axes.grid(axis="x", color=RULE, linewidth=0.8)
+        axes.set_axisbelow(True)
+        for side in ("top", "right", "left"):
+            axes.spines[side].set_visible(False)
+        return _accessible(_saved(figure), key, title, description)
+
+
 def spacing_chart(spacings: Spacings, *, title: str, description: str) -> str:
     """Return an SVG element: every spacing as a dot, the running mean as a line, density on the right."""
+    with _style(spacings.name):
+        figure = _figure(FIGURE_IN[1])
+        _draw(figure.add_subplot(), spacings)
+        return _accessible(_saved(figure), spacings.name, title, description)
+
+
+@contextmanager
+def _style(key: str) -> Iterator[None]:
     import matplotlib
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
-    from matplotlib.figure import Figure
 
     style: dict[Any, Any] = {
         "svg.fonttype": "none",
-        "svg.hashsalt": spacings.name,  # fixed, so that the same photo gives the same file
+        "svg.hashsalt": key,  # fixed, so that the same photo gives the same file
         "font.size": LETTER_PT,
         "font.family": "DejaVu Sans",
         "axes.edgecolor": QUIET,
@@ -91,12 +136,22 @@ def spacing_chart(spacings: Spacings, *, title: str, description: str) -> str:
         "ytick.labelcolor": INK,
     }
     with matplotlib.rc_context(style):
-        figure = Figure(figsize=FIGURE_IN, layout="constrained")
-        FigureCanvasSVG(figure)
-        _draw(figure.add_subplot(), spacings)
-        out = io.StringIO()
-        figure.savefig(out, format="svg", transparent=True, metadata={"Date": None})
-    return _accessible(out.getvalue(), spacings.name, title, description)
+        yield
+
+
+def _figure(height_in: float) -> Figure:
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(FIGURE_IN[0], height_in), layout="constrained")
+    FigureCanvasSVG(figure)
+    return figure
+
+
+def _saved(figure: Figure) -> str:
+    out = io.StringIO()
+    figure.savefig(out, format="svg", transparent=True, metadata={"Date": None})
+    return out.getvalue()
 
 
 def _draw(axes: Axes, spacings: Spacings) -> None:

@@ -23,6 +23,7 @@ from ..calibration.errors import PickglassError, UsageError
 if TYPE_CHECKING:
     from ..measure.records import Cell
     from .pipeline import Request
+    from .report_pictures import Inlay
 
 __all__ = ["Outcome", "Task", "gather", "measure_all", "measure_task", "sha256_of"]
 
@@ -48,6 +49,8 @@ class Task:
         Threads that the measurement may use; 0 leaves it alone.
     content, memory : bytes or None
         The photo and the remembered cards themselves, for a worker on another machine.
+    with_picture : bool
+        A small marked picture is wanted for a report.
     """
 
     path: Path
@@ -55,6 +58,7 @@ class Task:
     threads: int = 0
     content: bytes | None = None
     memory: bytes | None = None
+    with_picture: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +73,7 @@ class Outcome:
     record: dict[str, Cell] = field(default_factory=dict)
     problem: str = ""
     next_step: str = ""
+    picture: Inlay | None = None
 
 
 def gather(words: Sequence[Path]) -> list[Path]:
@@ -299,8 +304,13 @@ def _measured(task: Task, path: Path, sha256: str | None) -> Outcome:
     from .pipeline import measure_photo
     from .sett_json import sett_document
 
-    _, measurement = measure_photo(path, task.request)
+    photo, measurement = measure_photo(path, task.request)
     result, plane = measurement.result, measurement.plane
+    picture = None
+    if task.with_picture:
+        from .report_pictures import thumbnail
+
+        picture = thumbnail(photo, measurement)
     return Outcome(
         path=task.path,
         sha256=sha256,
@@ -308,6 +318,7 @@ def _measured(task: Task, path: Path, sha256: str | None) -> Outcome:
         exit_code=EXIT_CODES[result.verdict],
         document=sett_document(result, plane),
         record=sett_record(result, plane),
+        picture=picture,
     )
 
 

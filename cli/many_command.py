@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from ..calibration.errors import UsageError
+from .files import write_whole
 from .many import EXIT_CODES, Outcome, Task, gather, measure_all, sha256_of
 from .many_files import CsvTable, Done, LinesTable
 from .many_text import many_text, summary_line
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 __all__ = ["Wanted", "run_many"]
 
 EXIT_INTERRUPTED = 130
+MOST_PICTURES = 50  # in a report: with more, the file would be too large to send
 LIST_SCHEMA = "pickglass.sett-list/1"
 
 
@@ -36,6 +38,7 @@ class Wanted:
     json: bool = False
     csv: Path | None = None
     jsonl: Path | None = None
+    report: Path | None = None
     overwrite: bool = False
     skip_done: bool = False
     jobs: int | None = None
@@ -60,7 +63,16 @@ def run_many(words: Sequence[Path], request: Request, wanted: Wanted) -> int:
         tables = _tables(wanted, stack)
         done = _done_before(paths, tables, options) if wanted.skip_done else {}
         jobs, threads = _share_out(wanted.jobs, len(paths) - len(done))
-        tasks = [Task(path=path, request=request, threads=threads) for path in paths if path not in done]
+        tasks = [
+            Task(
+                path=path,
+                request=request,
+                threads=threads,
+                with_picture=wanted.report is not None and len(paths) <= MOST_PICTURES,
+            )
+            for path in paths
+            if path not in done
+        ]
         outcomes: dict[Path, Outcome] = {}
         stopped = False
         try:
@@ -73,6 +85,11 @@ def run_many(words: Sequence[Path], request: Request, wanted: Wanted) -> int:
                     advance(outcome.path.name)
         except KeyboardInterrupt:
             stopped = True
+    if wanted.report is not None:
+        from .report_many import many_report
+
+        content = many_report(paths, outcomes, done, request, cluster=wanted.cluster)
+        write_whole(wanted.report, content, overwrite=wanted.overwrite)
     _say(paths, outcomes, done, wanted.json)
     if stopped:
         _say_how_to_go_on(paths, outcomes, done, wanted)

@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from .rounding import with_uncertainty
+from .rounding import plain, with_uncertainty
 from .screen import paragraph, printable, shade, width
 
 if TYPE_CHECKING:
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from .many import Outcome
     from .many_files import Done
 
-__all__ = ["many_text", "summary_line"]
+__all__ = ["many_text", "photo_names", "record_cells", "summary_line", "verdict_word"]
 
 _SHADE = {"measured": "good", "unsure": "care", "refused": "bad", "unreadable": "bad"}
 EXIT_UNREADABLE = 2
@@ -25,13 +25,16 @@ EXIT_UNREADABLE = 2
 
 def many_text(paths: Sequence[Path], outcomes: Mapping[Path, Outcome], done: Mapping[Path, Done]) -> str:
     """Return the table of all photos in the order they were named, what failed and why, and the sum."""
-    names = _names(paths)
+    names = photo_names(paths)
     rows: list[tuple[str, ...]] = [("photo", "", "ends/inch", "picks/inch", "width mm")]
     for path in paths:
         if path in outcomes:
-            rows.append((names[path], *_cells(outcomes[path])))
+            word = verdict_word(outcomes[path].verdict, outcomes[path].exit_code)
+            rows.append((names[path], word, *record_cells(outcomes[path].record)))
         elif path in done:
-            rows.append((names[path], done[path].verdict, "done before", "", ""))
+            rows.append(
+                (names[path], verdict_word(done[path].verdict, done[path].exit_code), "done before", "", "")
+            )
     widths = [max(len(row[column]) for row in rows) for column in range(5)]
     lines = [_line(row, widths) for row in rows]
     blocks = ["\n".join(lines)]
@@ -52,8 +55,8 @@ def many_text(paths: Sequence[Path], outcomes: Mapping[Path, Outcome], done: Map
 
 def summary_line(paths: Sequence[Path], outcomes: Mapping[Path, Outcome], done: Mapping[Path, Done]) -> str:
     """Return the sum in one line, such as ``"40 photos: 31 measured, 6 unsure, 2 refused, 1 unreadable"``."""
-    counts = Counter(_word(outcome.verdict, outcome.exit_code) for outcome in outcomes.values())
-    counts.update(_word(before.verdict, before.exit_code) for before in done.values())
+    counts = Counter(verdict_word(outcome.verdict, outcome.exit_code) for outcome in outcomes.values())
+    counts.update(verdict_word(before.verdict, before.exit_code) for before in done.values())
     parts = [f"{counts[word]} {word}" for word in _SHADE if counts[word]]
     missing = len(paths) - len(outcomes) - len(done)
     if missing:
@@ -70,18 +73,21 @@ def _failure(name: str, outcome: Outcome) -> str:
     return f"{told} What to do: {printable(outcome.next_step)}"
 
 
-def _word(verdict: str, exit_code: int) -> str:
+def verdict_word(verdict: str, exit_code: int) -> str:
+    """Return the verdict, or that the file could not be read."""
     return "unreadable" if exit_code == EXIT_UNREADABLE else verdict
 
 
-def _cells(outcome: Outcome) -> tuple[str, str, str, str]:
-    record = outcome.record
+def record_cells(record: Mapping[str, Cell]) -> tuple[str, str, str]:
+    """Return ends per inch, picks per inch and width with their uncertainties; per 1000 px without a scale."""
     densities = []
     for name in ("ends", "picks"):
-        value, u95 = record.get(f"{name}_per_inch"), record.get(f"{name}_u95_per_inch")
-        densities.append(_pm(value, u95))
-    size = _pm(record.get("width_mm"), record.get("width_u95_mm"))
-    return _word(outcome.verdict, outcome.exit_code), densities[0], densities[1], size
+        value, bare = record.get(f"{name}_per_inch"), record.get(f"{name}_per_1000_px")
+        if value is None and isinstance(bare, (int, float)):
+            densities.append(f"{plain(float(bare))} in 1000 px")
+        else:
+            densities.append(_pm(value, record.get(f"{name}_u95_per_inch")))
+    return densities[0], densities[1], _pm(record.get("width_mm"), record.get("width_u95_mm"))
 
 
 def _pm(value: Cell, u95: Cell) -> str:
@@ -99,7 +105,7 @@ def _line(row: tuple[str, ...], widths: Sequence[int]) -> str:
     return "  ".join(["", name, shade(word, kind, sys.stdout) if kind else word, *numbers]).rstrip()
 
 
-def _names(paths: Sequence[Path]) -> dict[Path, str]:
+def photo_names(paths: Sequence[Path]) -> dict[Path, str]:
     """Return the name of each photo: without its folder where that tells them apart."""
     often = Counter(path.name for path in paths)
     return {path: printable(path.name if often[path.name] == 1 else str(path)) for path in paths}

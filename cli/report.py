@@ -41,6 +41,7 @@ def sett_report(photo: Photo, measurement: SettMeasurement, request: Request) ->
     result, plane = measurement.result, measurement.plane
     context: dict[str, Any] = {
         "kind": "ends and picks of one photo",
+        "made_from": "one photo; nothing was sent anywhere",
         "title": printable(result.photo),
         "ribbon": ribbon(measurement),
         "verdict": result.verdict,

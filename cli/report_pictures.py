@@ -20,11 +20,21 @@ if TYPE_CHECKING:
     from ..measure.sett import SettMeasurement
     from ..measure.track import SystemTrack
 
-__all__ = ["Inlay", "close_view", "flat_pieces", "is_long", "marked_photo", "repeat_picture", "ribbon"]
+__all__ = [
+    "Inlay",
+    "close_view",
+    "flat_pieces",
+    "is_long",
+    "marked_photo",
+    "repeat_picture",
+    "ribbon",
+    "thumbnail",
+]
 
 MARKED_SIDE_PX = 1700
 LETTERS_SHARE = 0.015  # larger than in the picture on its own: a report is read on a phone
 MARKED_BYTES, FLAT_BYTES, CLOSE_BYTES = 750_000, 1_000_000, 220_000  # together under 3 MB once in base64
+THUMBNAIL_SIDE_PX, THUMBNAIL_BYTES = 480, 36_000
 FLAT_PIXELS = 4_500_000
 GOOD_PITCH_PX = 11.0  # room for a line on every thread with the thread still to be seen
 MOST_ENLARGED = 3.0
@@ -53,13 +63,18 @@ def marked_photo(photo: Photo, measurement: SettMeasurement) -> Inlay:
     """Return the photo with outline, card and every tenth thread."""
     marks = replace(marks_of(measurement), caption=[], repeat_bgr=None)
     picture = draw_marks(photo.bgr, marks, letters_share=LETTERS_SHARE)
-    paper = np.all(picture == np.array(PAPER, np.uint8), axis=(1, 2))
-    kept = len(paper) - int(np.argmin(paper[::-1]))  # the strip below is for a caption; the page has its own
-    picture = _within(picture[:kept], MARKED_SIDE_PX)
+    picture = _within(_without_strip(picture), MARKED_SIDE_PX)
     alt = (
         "The photo with the outline of the sample, the card, and every tenth end and pick marked and numbered"
     )
     return _jpeg(picture, alt, most_bytes=MARKED_BYTES)
+
+
+def thumbnail(photo: Photo, measurement: SettMeasurement) -> Inlay:
+    """Return the marked photo as small as it can still be recognised."""
+    marks = replace(marks_of(measurement), caption=[], repeat_bgr=None, card_words="")
+    picture = _within(_without_strip(draw_marks(photo.bgr, marks)), THUMBNAIL_SIDE_PX)
+    return _jpeg(picture, "The photo with every tenth end and pick marked", most_bytes=THUMBNAIL_BYTES)
 
 
 def flat_pieces(measurement: SettMeasurement) -> list[Inlay]:
@@ -229,6 +244,12 @@ def _lines(
                 cv2.polylines(layer, [fixed], False, DARK, 2 * width_px + 3, cv2.LINE_AA, 4)
             cv2.polylines(layer, [fixed], False, LIGHT if ten else colour, width_px + ten, cv2.LINE_AA, 4)
     cv2.addWeighted(layer, 0.72, view, 0.28, 0.0, dst=view)
+
+
+def _without_strip(picture: Picture) -> Picture:
+    """Return the marked picture without the empty strip for its caption; the page has words of its own."""
+    paper = np.all(picture == np.array(PAPER, np.uint8), axis=(1, 2))
+    return picture[: len(paper) - int(np.argmin(paper[::-1]))]
 
 
 def _within(picture: Picture, side_px: int) -> Picture:

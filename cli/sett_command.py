@@ -208,7 +208,9 @@ def sett(
     files = {"--picture": picture, "--repeat-picture": repeat_picture, "--report": report}
     several = len(photo) > 1 or photo[0].is_dir() or csv is not None or jsonl is not None
     if several or skip_done or cluster is not None:
-        _only_for_one(files | {"--explain": explain or None})
+        _only_for_one(
+            {"--picture": picture, "--repeat-picture": repeat_picture, "--explain": explain or None}
+        )
     _check_targets({"--csv": csv, "--jsonl": jsonl} | files, overwrite=overwrite, go_on=skip_done)
 
     from .pipeline import Request
@@ -236,6 +238,7 @@ def sett(
             json=json,
             csv=csv,
             jsonl=jsonl,
+            report=report,
             overwrite=overwrite,
             skip_done=skip_done,
             jobs=jobs,

@@ -14,6 +14,8 @@ import pytest
 from pickglass.cli.pipeline import Request, measure_photo
 from pickglass.cli.report import sett_report
 
+from ..cli.small_photo import REQUEST, measured
+
 pytestmark = pytest.mark.slow
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -31,7 +33,7 @@ FLAGS = (
     "--virtual-time-budget=5000",
 )
 PAPERS_PT = {"A4": (595, 842), "Letter": (612, 792)}
-PHOTOS = ("band_striped.jpg", "wash_before.jpg")
+SAMPLES = ("drawn band", "wash_before.jpg")
 # Runs in a page around the report, for the report itself allows no script.
 PROBE = """
 <script>
@@ -54,11 +56,17 @@ addEventListener("load", () => {
 """
 
 
-@pytest.fixture(scope="module", params=PHOTOS)
+@pytest.fixture(scope="module", params=SAMPLES)
 def report(request, tmp_path_factory) -> Path:
-    photo, measurement = measure_photo(ROOT / "sample_images" / request.param, Request())
-    path = tmp_path_factory.mktemp("browser") / "report.html"
-    path.write_bytes(sett_report(photo, measurement, Request()))
+    folder = tmp_path_factory.mktemp("browser")
+    if request.param == "drawn band":
+        wanted = REQUEST
+        photo, measurement = measured(folder, (1400, 200))
+    else:
+        wanted = Request()
+        photo, measurement = measure_photo(ROOT / "sample_images" / request.param, wanted)
+    path = folder / "report.html"
+    path.write_bytes(sett_report(photo, measurement, wanted))
     return path
 
 

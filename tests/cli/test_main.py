@@ -59,7 +59,7 @@ def test_version_is_the_installed_one(capsys):
         (["sett", "a.jpg", "--all-clot"], "Did you mean --all-cloth"),
         (["sett", "a.jpg", "--weave", "twil"], "Did you mean twill?"),
         (["sett"], "pickglass sett was given no photo."),
-        (["sett", "a.jpg", "b.jpg", "--report", "r.html"], "cannot be used with several photos"),
+        (["sett", "a.jpg", "b.jpg", "--explain"], "cannot be used with several photos"),
         (["sett", "a.jpg", "--dpi"], "--dpi"),
         (["sett", "a.jpg", "--dpi", "12"], "from 50 to 12800"),
         (["sett", "a.jpg", "--scan", "--px-per-mm", "8"], "contradict each other"),

@@ -6,11 +6,13 @@ import csv
 import io
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -18,8 +20,11 @@ import pytest
 from pickglass.calibration.errors import UsageError
 from pickglass.cli.main import main
 from pickglass.cli.many import Outcome, Task, gather, measure_all
+from pickglass.cli.many_command import MOST_PICTURES
 from pickglass.cli.many_files import COLUMNS, CsvTable, LinesTable, csv_line
 from pickglass.cli.pipeline import Request
+from pickglass.cli.report_many import many_report
+from pickglass.cli.report_pictures import THUMBNAIL_BYTES, Inlay
 from pickglass.measure.records import SETT_COLUMNS, empty_record
 
 from .small_photo import ENDS_PER_INCH, OPTIONS, draw
@@ -251,6 +256,31 @@ def test_foreign_lines_are_not_added_to(tmp_path):
 def test_columns_are_named_once():
     assert len(COLUMNS) == len(set(COLUMNS))
     assert set(SETT_COLUMNS) < set(COLUMNS)
+
+
+def test_report_of_many_compares_them(capsys, tmp_path, folder):
+    target = tmp_path / "r.html"
+    code, _, _ = run(capsys, "sett", folder, *OPTIONS, "--report", target)
+    html = target.read_text("utf-8")
+    assert code == 2
+    assert "5 photos: 2 measured, 3 unreadable." in html
+    assert html.count("<img ") == 2
+    assert html.count("<svg ") == 2
+    assert "=1+cmd.png" in html
+    assert "is a text file. Give a JPEG" in html
+    assert not re.search(r'(?:src|href)="(?!data:|#)', html)
+
+
+def test_report_of_many_escapes_names_and_bounds_its_size():
+    big = Inlay(
+        uri="data:image/jpeg;base64," + "A" * (THUMBNAIL_BYTES * 4 // 3), width=480, height=360, alt=""
+    )
+    paths = [Path(f"<script>{number}.jpg") for number in range(MOST_PICTURES)]
+    outcomes = {path: replace(outcome(path), picture=big) for path in paths}
+    page = many_report(paths, outcomes, {}, Request()).decode("utf-8")
+    assert "<script" not in page
+    assert page.count("<img ") == MOST_PICTURES
+    assert len(page) < 3_000_000
 
 
 @pytest.mark.slow
