@@ -143,7 +143,7 @@ def added_text(change: Change, record: Record | None, *, stage_given: bool) -> s
         for fact, old, new in change.facts
     ]
     if record is not None and unsure_systems(record.figures or {}):
-        lines.append("  The photo can be read in more than one way, so the book marks it unsure (?).")
+        lines.append("  The measurement says that it is unsure, so the book marks it with a question mark.")
     return "\n".join(lines)
 
 
@@ -307,7 +307,7 @@ def _reading(record: Record) -> str:
 def _legend(needed: bool, details: Sequence[str] = ()) -> list[str]:
     if not needed:
         return []
-    return ["\n".join(["? the photo can be read in more than one way: count by eye.", *details])]
+    return ["\n".join(["? unsure: count by eye before you rely on it.", *details])]
 
 
 def _table(
