@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 __all__ = ["picks_csv", "stations_csv", "stations_path"]
 
-Row = Sequence[str | float | int | None]
+Row = Sequence[str | float | None]
 
 
 def stations_path(path: Path) -> Path:
@@ -28,11 +28,11 @@ def picks_csv(bands: Sequence[tuple[str, Evenness]]) -> bytes:
     rows: list[Row] = []
     for name, evenness in bands:
         trace = evenness.trace
-        last = None
+        last: float | None = None
         for number, (at, inferred) in enumerate(
             zip(trace.pick_mm.tolist(), trace.inferred.tolist(), strict=True), 1
         ):
-            spacing = None if last is None else at - last
+            spacing: float | None = None if last is None else at - last
             rows.append([name, number, at, spacing, "inferred" if inferred else "followed"])
             last = at
     return _table(["photo", "pick", "at_mm", "from_pick_before_mm", "how"], rows)
@@ -69,7 +69,7 @@ def _table(head: list[str], rows: Iterable[Row]) -> bytes:
     return out.getvalue().encode("utf-8-sig")
 
 
-def _cell(value: str | float | int | None) -> str | int:
+def _cell(value: str | float | None) -> str | int:
     if value is None:
         return ""
     if isinstance(value, str):

@@ -13,7 +13,6 @@ from .screen import paragraph, printable, shade, width
 if TYPE_CHECKING:
     from ..measure.evenness import BandComparison, Evenness
     from ..measure.rail_join import Placed
-    from ..measure.results import SettResult
 
 __all__ = ["comparison_text", "evenness_text", "joined_text"]
 

@@ -244,7 +244,7 @@ def _end_spacing_cv(trace: BandTrace) -> float | None:
 
 
 def _width_steps(trace: BandTrace) -> list[Step]:
-    """Changes of the width, on values every `WIDTH_EVERY_MM`."""
+    """Find changes of the width, on values every `WIDTH_EVERY_MM`."""
     if len(trace.edge_mm) < 2:
         return []
     low, high = max(trace.edge_mm[0], 0.0), min(trace.edge_mm[-1], trace.pick_mm[-1])

@@ -147,13 +147,8 @@ def _append(whole: BandTrace, trace: BandTrace, shift: float, shared: int) -> Ba
     before, after = whole.edge_mm <= seam, trace.edge_mm + shift > seam
     # Across the warp every photo has its own middle; the second is moved so that the band goes on straight.
     across = _across_shift(whole, trace, shift, seam)
-    sheds = min(len(whole.shed_strength), len(trace.shed_strength)) > 0
-    shed_seam = int(np.searchsorted(whole.shed_edge_mm, seam)) if sheds else 0
-    # The first shed edge of the second photo that lies clearly behind the last one kept of the first.
-    half = 0.5 * float(np.median(np.diff(whole.shed_edge_mm))) if sheds else 0.0
-    last_kept = float(whole.shed_edge_mm[shed_seam - 1]) if sheds and shed_seam else -np.inf
-    shed_skip = int(np.searchsorted(trace.shed_edge_mm + shift, last_kept + half)) if sheds else 0
-    nothing = np.zeros(0)
+    edges, strength, support = _joined_sheds(whole, trace, shift, seam)
+    end_u, end_v = _joined_ends(whole, trace, shift, across)
     return replace(
         whole,
         pick_mm=np.concatenate([whole.pick_mm[:keep], trace.pick_mm[skip:] + shift]),
@@ -163,36 +158,45 @@ def _append(whole: BandTrace, trace: BandTrace, shift: float, shared: int) -> Ba
         edge_mm=np.concatenate([whole.edge_mm[before], trace.edge_mm[after] + shift]),
         left_mm=np.concatenate([whole.left_mm[before], trace.left_mm[after] + across]),
         right_mm=np.concatenate([whole.right_mm[before], trace.right_mm[after] + across]),
-        shed_edge_mm=np.concatenate([whole.shed_edge_mm[:shed_seam], trace.shed_edge_mm[shed_skip:] + shift])
-        if sheds
-        else nothing,
-        **_joined_sheds(whole, trace, shed_seam, shed_skip, sheds),
-        **_joined_ends(whole, trace, shift, across),
+        shed_edge_mm=edges,
+        shed_strength=strength,
+        shed_support=support,
+        end_u_mm=end_u,
+        end_v_mm=end_v,
     )
 
 
 def _joined_sheds(
-    whole: BandTrace, trace: BandTrace, seam: int, skip: int, sheds: bool
-) -> dict[str, FloatArray]:
-    if not sheds:
-        return {"shed_strength": np.zeros(0), "shed_support": np.zeros((0, 0))}
+    whole: BandTrace, trace: BandTrace, shift: float, seam_mm: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Shed edges, strength and support of the joined band; empty where one of the photos shows none."""
+    if not len(whole.shed_strength) or not len(trace.shed_strength):
+        return np.zeros(0), np.zeros(0), np.zeros((0, 0))
+    half = 0.5 * float(np.median(np.diff(whole.shed_edge_mm)))
+    seam = max(1, int(np.searchsorted(whole.shed_edge_mm, seam_mm)))
+    # The first shed edge of the second photo that lies clearly behind the last one kept of the first.
+    skip = int(np.searchsorted(trace.shed_edge_mm + shift, float(whole.shed_edge_mm[seam - 1]) + half))
     ours, theirs = whole.shed_support, trace.shed_support
     rows = min(len(ours), len(theirs))
     # The support keeps one sign along a photo; which of the two is arbitrary.
     turn = np.sign(np.mean(ours[:rows], axis=1) * np.mean(theirs[:rows], axis=1))[:, None]
-    joined = np.concatenate([ours[:rows, :seam], turn * theirs[:rows, skip:]], axis=1)
-    strength = np.concatenate([whole.shed_strength[:seam], trace.shed_strength[skip:]])
-    return {"shed_strength": strength, "shed_support": joined}
+    return (
+        np.concatenate([whole.shed_edge_mm[:seam], trace.shed_edge_mm[skip:] + shift]),
+        np.concatenate([whole.shed_strength[:seam], trace.shed_strength[skip:]]),
+        np.concatenate([ours[:rows, :seam], turn * theirs[:rows, skip:]], axis=1),
+    )
 
 
-def _joined_ends(whole: BandTrace, trace: BandTrace, shift: float, across: float) -> dict[str, FloatArray]:
+def _joined_ends(
+    whole: BandTrace, trace: BandTrace, shift: float, across: float
+) -> tuple[FloatArray, FloatArray]:
     """Go on with the ends where both photos show the same number of them; else keep those of the first."""
     if len(whole.end_u_mm) != len(trace.end_u_mm):
-        return {"end_u_mm": whole.end_u_mm, "end_v_mm": whole.end_v_mm}
+        return whole.end_u_mm, whole.end_v_mm
     u = np.concatenate([whole.end_u_mm, trace.end_u_mm + across], axis=1)
     v = np.concatenate([whole.end_v_mm, trace.end_v_mm + shift], axis=1)
     order = np.argsort(v.mean(axis=0), kind="stable")
-    return {"end_u_mm": u[:, order], "end_v_mm": np.sort(v, axis=1)}
+    return u[:, order], np.sort(v, axis=1)
 
 
 def _across_shift(whole: BandTrace, trace: BandTrace, shift: float, seam: float) -> float:

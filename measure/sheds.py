@@ -9,6 +9,7 @@ that was passed over.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -118,7 +119,7 @@ def read_sheds(tracks: Tracks) -> ShedRuns | None:
             continue
         edges = runs_of_sign(signal, SHORTEST_RUN * k)
         at_px = _patch_rows(tracks, (first + edges - 0.5) / k)
-        strength = np.array([np.median(share[a:b]) for a, b in zip(edges[:-1], edges[1:], strict=True)])
+        strength = np.array([np.median(share[a:b]) for a, b in pairwise(edges)])
         length = np.diff(at_px)
         even = np.abs(length / local_median(length) - 1.0) < 0.3
         found = ShedRuns(
@@ -133,14 +134,14 @@ def read_sheds(tracks: Tracks) -> ShedRuns | None:
 
 
 def _support(tracks: Tracks, plane: str, rows: slice, edges: NDArray[np.int_]) -> FloatArray:
-    """What the features other than `plane` say about the sheds, shape (K, R)."""
+    """Ask the features other than `plane` about the sheds; return shape (K, R)."""
     out = []
     for other in tracks.planes:
         if other == plane:
             continue
         signal, share = _alternation(tracks, other, rows)
         signed = np.sign(signal) * share
-        runs = np.array([signed[a:b].mean() for a, b in zip(edges[:-1], edges[1:], strict=True)])
+        runs = np.array([signed[a:b].mean() for a, b in pairwise(edges)])
         out.append(runs * np.where(np.arange(len(runs)) % 2 == 0, 1.0, -1.0))
     return np.array(out)
 

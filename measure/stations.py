@@ -176,18 +176,18 @@ def mend_picks(
     usual = local_median(np.diff(picks_px))
     sheds_usual = local_median(sheds.lengths_px)
     added: list[tuple[int, float]] = []
-    for k in np.flatnonzero(np.diff(picks_px) > GAP_WITH_ROOM * usual):
+    for k in np.flatnonzero(np.diff(picks_px) > GAP_WITH_ROOM * usual).tolist():
         low, high = picks_px[k], picks_px[k + 1]
         for r, (start, stop) in enumerate(zip(sheds.edges_px[:-1], sheds.edges_px[1:], strict=True)):
             inside = low < start and stop < high
             if inside and stop - start > HIDDEN_RUN * sheds_usual[r]:
-                added.append((int(k), float(start + stop) / 2))
+                added.append((k, float(start + stop) / 2))
             long = stop - start > GAP_WITH_ROOM * sheds_usual[r]
             alone = int(np.count_nonzero((picks_px > start) & (picks_px < stop))) == 1
             overlap = min(stop, high) - max(start, low)
             if not inside and long and alone and overlap > 0.7 * (stop - start):
                 at = start + 0.25 * (stop - start) if picks_px[k + 1] < stop else stop - 0.25 * (stop - start)
-                added.append((int(k), float(at)))
+                added.append((k, float(at)))
     inferred = np.zeros(len(picks_px), dtype=bool)
     for k, at in sorted(added, reverse=True):
         share = (at - picks_px[k]) / (picks_px[k + 1] - picks_px[k])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -86,7 +87,8 @@ def best_partition(values: FloatArray, changes: int, least_segment: int = LEAST_
 
     def cost(start: NDArray[np.int_], stop: int) -> FloatArray:
         length = stop - start
-        return square[stop] - square[start] - (total[stop] - total[start]) ** 2 / length
+        error: FloatArray = square[stop] - square[start] - (total[stop] - total[start]) ** 2 / length
+        return error
 
     stops = np.arange(n + 1)
     best = np.full(n + 1, np.inf)
@@ -167,7 +169,7 @@ def _grow(
     """Add the best one (or best two within one segment) and move all to their best places."""
     bounds = (0, *places, len(values))
     best: tuple[float, tuple[int, ...]] | None = None
-    for start, stop in zip(bounds[:-1], bounds[1:], strict=True):
+    for start, stop in pairwise(bounds):
         part = values[start:stop]
         if len(part) < (more + 1) * least_segment:
             continue
