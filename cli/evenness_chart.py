@@ -71,8 +71,7 @@ def draw_chart(found: Run, suffix: str) -> bytes:
         ) from error
 
     if found.joined is not None:
-        starts = {p.photo: p.start_mm for p in found.placed}
-        views = [_view(part, starts.get(part.measurement.result.photo, 0.0)) for part in found.parts]
+        views = [_view(part, put.start_mm) for part, put in zip(found.parts, found.placed, strict=True)]
         bands = [("joined band", found.joined, views)]
     else:
         bands = [(p.measurement.result.photo, p.evenness, [_view(p, 0.0)]) for p in found.parts]
@@ -214,10 +213,9 @@ def _view(part: Part, start_mm: float) -> _View:
 def fault_crops(found: Run) -> Iterator[tuple[str, bytes]]:
     """Yield a file name and the PNG of the cloth around every fault, ticks pointing at it from both sides."""
     if found.joined is not None:
-        starts = {p.photo: p.start_mm for p in found.placed}
         for number, fault in enumerate(found.joined.faults, 1):
-            for part in found.parts:
-                at = fault.at_mm - starts.get(part.measurement.result.photo, 0.0)
+            for part, put in zip(found.parts, found.placed, strict=True):
+                at = fault.at_mm - put.start_mm
                 if 0 <= at <= part.evenness.trace.length_mm:
                     yield _crop_name(0, number, fault), _crop(part, fault, at)
                     break

@@ -45,6 +45,7 @@ def several_document(
         if placed:
             entry["start_at_mm"] = placed[number].start_mm
             entry["overlap_picks"] = placed[number].overlap_picks
+            entry["placed_by_picks"] = placed[number].by_picks
             entry["moved_mm"] = placed[number].moved_mm
         photos.append(entry)
     return document | {

@@ -44,6 +44,8 @@ def joined_text(placed: Sequence[Placed]) -> str:
     lines = ["  photo" + " " * 24 + "starts at mm   picks shared with the one before"]
     for photo in placed:
         shared = "–" if photo.overlap_picks is None else str(photo.overlap_picks)
+        if not photo.by_picks:
+            shared += "  (place as given: the shared picks do not settle it; overlap the photos more)"
         lines.append(f"  {printable(photo.photo)[:27].ljust(27)}  {photo.start_mm:12.1f}   {shared}")
     return "\n".join(lines)
 

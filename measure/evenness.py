@@ -32,6 +32,7 @@ LEAST_WIDTH_STEP = 0.015
 WIDTH_EVERY_MM = 5.0
 RHYTHM_LEVEL = 0.01
 LEAST_ALTERNATION_PERCENT = 3.5  # sheds look a little different to the tracker: below, it may be their looks
+NEARLY = 0.75  # of the loudest echo
 SHORTEST_BAR = 8  # picks; a warp is not advanced more often
 
 
@@ -336,12 +337,16 @@ def measure_rhythm(spacings_mm: FloatArray, places: tuple[int, ...] = ()) -> tup
     size = 100 * abs(float(y @ turn)) / n
     if p_value < RHYTHM_LEVEL and size > LEAST_ALTERNATION_PERCENT:
         found.append(Rhythm(kind="alternate", every_mm=2 * pitch, size_percent=size, p_value=p_value))
+        y = y - float(y @ turn) / n * turn  # it would come back at every even lag
     lags = np.arange(SHORTEST_BAR, int(n / 2.5) + 1)
     mine, theirs = _autocorrelation(y[None], lags), _autocorrelation(by_chance, lags)
-    top = int(np.argmax(mine[0]))
-    p_value = float((1 + np.sum(theirs.max(axis=1) >= mine[0, top])) / (1 + len(by_chance)))
-    if p_value < RHYTHM_LEVEL and mine[0, top] > 0.2:
-        lag = int(lags[top])
+    top = float(mine[0].max())
+    p_value = float((1 + np.sum(theirs.max(axis=1) >= top)) / (1 + len(by_chance)))
+    if p_value < RHYTHM_LEVEL and top > 0.2:
+        # Twice and three times the distance answer as loudly: the shortest lag that nearly does is the repeat.
+        loud = int(np.flatnonzero(mine[0] >= NEARLY * top)[0])
+        near = slice(loud, min(loud + 3, len(lags)))
+        lag = int(lags[near][np.argmax(mine[0][near])])
         phase = np.array([y[k::lag].mean() for k in range(lag)])
         size = 50 * float(np.ptp(phase))
         found.append(Rhythm(kind="bars", every_mm=lag * pitch, size_percent=size, p_value=p_value))

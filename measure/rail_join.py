@@ -19,7 +19,8 @@ FloatArray = NDArray[np.float64]
 
 PLACE_DOUBT_MM = 10.0  # a rule laid along a band by hand
 LEAST_SHARED = 6  # picks; fewer fit by chance
-LEAST_LIKENESS = 0.6  # correlation of the shared spacings: below, the place given is kept
+LEAST_Z = 2.5  # Fisher's z of the correlation of the shared spacings, in standard deviations
+LEAST_LEAD = 1.0  # by which the best number of shared picks must beat the others
 EDGE_PICKS = 2  # the outermost picks of a photo are placed less surely
 
 
@@ -36,12 +37,15 @@ class Placed:
         By how much the shared picks moved it from the place given.
     overlap_picks : int or None
         Picks shared with the photo before; None for the first, 0 where the photos do not overlap.
+    by_picks : bool
+        The shared picks settled the place; False where they were too alike or too few and the place given was kept.
     """
 
     photo: str
     start_mm: float
     moved_mm: float
     overlap_picks: int | None
+    by_picks: bool = True
 
 
 def rail_start_mm(measurement: SettMeasurement, trace: BandTrace) -> tuple[float, float]:
@@ -96,7 +100,7 @@ def join_traces(
     for k in order[1:]:
         given = float(starts_mm[k]) - origin
         trace = traces[k]
-        shift, shared = _place(whole, trace, given, doubt_mm)
+        shift, shared, sure = _place(whole, trace, given, doubt_mm)
         if shared == 0 and shift > whole.pick_mm[-1] + 2.5 * float(np.median(whole.spacings_mm)):
             raise RefusedError(
                 "photos-apart",
@@ -105,33 +109,37 @@ def join_traces(
                 "Take photos that overlap by at least 20 mm, or measure the parts one by one.",
             )
         whole = _append(whole, trace, shift, shared)
-        placed.append(Placed(photo=trace.photo, start_mm=shift, moved_mm=shift - given, overlap_picks=shared))
+        placed.append(
+            Placed(
+                photo=trace.photo, start_mm=shift, moved_mm=shift - given, overlap_picks=shared, by_picks=sure
+            )
+        )
     return whole, tuple(placed)
 
 
-def _place(whole: BandTrace, trace: BandTrace, given: float, doubt_mm: float) -> tuple[float, int]:
-    """Return the place of the first pick of `trace` on `whole`, and the number of picks they share."""
-    best: tuple[float, float, int] | None = None
-    for first in range(
-        max(0, len(whole.pick_mm) - len(trace.pick_mm)), len(whole.pick_mm) - LEAST_SHARED + 1
-    ):
+def _place(whole: BandTrace, trace: BandTrace, given: float, doubt_mm: float) -> tuple[float, int, bool]:
+    """Return the place of the first pick of `trace` on `whole`, the picks they share, and whether these settled it."""
+    tried: list[tuple[float, float, int]] = []
+    nearest: tuple[float, int] | None = None
+    for first in range(max(0, len(whole.pick_mm) - len(trace.pick_mm)), len(whole.pick_mm)):
         shared = len(whole.pick_mm) - first
-        if shared > len(trace.pick_mm):
-            continue
         mine, theirs = whole.pick_mm[first:], trace.pick_mm[:shared]
         inner = slice(EDGE_PICKS, shared - EDGE_PICKS) if shared > 3 * EDGE_PICKS else slice(None)
         shift = float(np.median((mine - theirs)[inner]))
-        if abs(shift - given) > doubt_mm:
-            continue
+        if nearest is None or abs(shift - given) < abs(nearest[0] - given):
+            nearest = (shift, shared)
         a, b = np.diff(mine[inner]), np.diff(theirs[inner])
-        if len(a) < 3 or a.std() == 0 or b.std() == 0:
+        if abs(shift - given) > doubt_mm or shared < LEAST_SHARED or len(a) < 5 or min(a.std(), b.std()) == 0:
             continue
-        likeness = float(np.corrcoef(a, b)[0, 1])
-        if best is None or likeness > best[0]:
-            best = (likeness, shift, shared)
-    if best is not None and best[0] >= LEAST_LIKENESS:
-        return best[1], best[2]
-    return given, 0
+        likeness = float(np.clip(np.corrcoef(a, b)[0, 1], -0.999, 0.999))
+        tried.append((float(np.arctanh(likeness)) * (len(a) - 3) ** 0.5, shift, shared))
+    tried.sort(reverse=True)
+    if tried and tried[0][0] >= LEAST_Z and (len(tried) < 2 or tried[0][0] - tried[1][0] >= LEAST_LEAD):
+        return tried[0][1], tried[0][2], True
+    pitch = float(np.median(whole.spacings_mm))
+    if nearest is not None and abs(nearest[0] - given) < 0.75 * pitch:
+        return nearest[0], nearest[1], False
+    return given, 0, False
 
 
 def _append(whole: BandTrace, trace: BandTrace, shift: float, shared: int) -> BandTrace:

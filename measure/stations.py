@@ -185,7 +185,7 @@ def mend_picks(
             long = stop - start > GAP_WITH_ROOM * sheds_usual[r]
             alone = int(np.count_nonzero((picks_px > start) & (picks_px < stop))) == 1
             overlap = min(stop, high) - max(start, low)
-            if not inside and long and alone and overlap > 0.7 * (stop - start):
+            if not inside and long and alone and overlap > 0.6 * (stop - start):
                 at = start + 0.25 * (stop - start) if picks_px[k + 1] < stop else stop - 0.25 * (stop - start)
                 added.append((k, float(at)))
     inferred = np.zeros(len(picks_px), dtype=bool)

@@ -1,0 +1,144 @@
+"""Words, tables, JSON and pictures of `pickglass evenness`, on bands made up pick by pick."""
+
+import csv
+import io
+import json
+from types import SimpleNamespace
+
+import cv2
+import numpy as np
+import pytest
+from band_trace import made_trace
+
+from pickglass.cli.evenness_csv import picks_csv, stations_csv, stations_path
+from pickglass.cli.evenness_json import evenness_document, several_document
+from pickglass.cli.evenness_run import Part, Run
+from pickglass.cli.evenness_text import comparison_text, evenness_text
+from pickglass.cli.sett_json import dump
+from pickglass.measure.evenness import compare_bands, measure_evenness
+from pickglass.measure.frame import straight_frame
+
+from .fakes import fake_plane, fake_result
+
+
+def stepped():
+    """A band with a step of the beat and a missed pick."""
+    spacings = 2.0 * np.exp(np.random.default_rng(1).normal(0, 0.03, 80))
+    spacings[40:] *= 1.25
+    sheds = np.full(80, 2.0)
+    sheds[20] = 4.8
+    return measure_evenness(made_trace(spacings, bow_mm=1.0, shed_lengths_mm=sheds))
+
+
+def test_document_keeps_the_keys_of_the_contract():
+    document = json.loads(dump(evenness_document(fake_result(), fake_plane(), stepped())))
+    assert document["schema"] == "pickglass.evenness/1"
+    assert set(document["stations"][0]) >= {"at_mm", "width_mm", "picks_per_inch"}
+    assert set(document["steps"][0]) >= {"at_mm", "change_percent"}
+    assert set(document["faults"][0]) >= {"kind", "at_mm"}
+    for key in (
+        "width_cv_percent",
+        "beat_cv_percent",
+        "beat_drift_percent_per_100mm",
+        "bow_percent",
+        "skew_percent",
+    ):
+        assert isinstance(document[key], float), key
+    assert document["ends"]["count"] == 48  # what `sett` says stands there too
+    assert document["bow_percent"] > 0
+    assert document["bow_way"] == "smile"
+
+
+def test_document_of_several_bands_says_what_differs_and_by_which_test():
+    even = measure_evenness(made_trace(2.0 * np.exp(np.random.default_rng(2).normal(0, 0.03, 80))))
+    parts = [(fake_result(), fake_plane(), even), (fake_result(), fake_plane(), stepped())]
+    found = [(0, 1, compare_bands(even, stepped()))]
+    document = several_document(parts, joined=None, placed=(), comparisons=found, verdict="measured")
+    json.loads(dump(document))
+    assert len(document["photos"]) == 2
+    assert document["joined"] is False
+    assert "Welch" in document["comparisons"][0]["test"]
+
+
+def test_words_are_hedged_and_marked_as_common_practice():
+    text = " ".join(evenness_text(stepped(), name="band.jpg", verdict="measured").split())
+    assert "Perhaps a missed pick at" in text
+    assert "at once" in text
+    for sentence in [s for s in text.split(" - ")[1:]]:
+        assert "common practice" in sentence
+        assert "often" in sentence
+    assert "says nothing of strength" in text
+
+
+def test_an_even_band_is_called_so():
+    even = measure_evenness(made_trace(2.0 * np.exp(np.random.default_rng(3).normal(0, 0.02, 80))))
+    assert "No step, rhythm or fault stands out" in evenness_text(even, name="b.jpg", verdict="measured")
+
+
+def test_file_names_cannot_steer_the_terminal():
+    assert "\x1b" not in evenness_text(stepped(), name="\x1b[31mband.jpg", verdict="measured")
+
+
+def test_comparison_names_the_test():
+    even = measure_evenness(made_trace(2.0 * np.exp(np.random.default_rng(2).normal(0, 0.03, 80))))
+    text = comparison_text("a.jpg", "b.jpg", compare_bands(even, stepped()))
+    assert "Welch's t test" in text
+    assert "b.jpg against a.jpg" in text
+
+
+def test_tables_have_a_row_for_every_pick_and_station():
+    band = stepped()
+    picks = list(csv.DictReader(io.StringIO(picks_csv([("band.jpg", band)]).decode("utf-8-sig"))))
+    assert len(picks) == 81
+    assert picks[0]["from_pick_before_mm"] == ""
+    assert float(picks[5]["from_pick_before_mm"]) == pytest.approx(band.trace.spacings_mm[4], abs=1e-4)
+    stations = list(csv.DictReader(io.StringIO(stations_csv([("band.jpg", band)]).decode("utf-8-sig"))))
+    assert len(stations) == len(band.stations)
+
+
+def test_a_file_name_is_no_formula():
+    table = picks_csv([("=HYPERLINK(1).jpg", stepped())]).decode("utf-8-sig")
+    assert "'=HYPERLINK" in table
+    assert "\n=HYPERLINK" not in table
+
+
+def test_the_second_table_lies_beside_the_first(tmp_path):
+    assert stations_path(tmp_path / "a.csv") == tmp_path / "a-stations.csv"
+
+
+def fake_run():
+    band = stepped()
+    length = round(band.trace.length_mm * 5) + 1
+    patch = SimpleNamespace(
+        bgr=np.random.default_rng(0).integers(0, 255, (length, 151, 3), dtype=np.uint8),
+        px_per_mm=5.0,
+        u0_mm=-15.0,
+        v0_mm=0.0,
+        frame=straight_frame(np.zeros(2), np.array([0.0, 1.0]), band.trace.length_mm),
+    )
+    measurement = SimpleNamespace(patch=patch, result=fake_result(), plane=fake_plane())
+    return Run(parts=(Part(measurement=measurement, evenness=band),), verdict="measured")
+
+
+@pytest.mark.filterwarnings("default")
+def test_chart_is_drawn_to_scale_as_png_and_svg():
+    pytest.importorskip("matplotlib")
+    from pickglass.cli.evenness_chart import draw_chart
+
+    picture = cv2.imdecode(np.frombuffer(draw_chart(fake_run(), ".png"), np.uint8), cv2.IMREAD_COLOR)
+    assert picture.shape[1] == 1650
+    svg = draw_chart(fake_run(), ".svg").decode()
+    assert svg.lstrip().startswith("<?xml")
+    assert "picks per inch" in svg or "<path" in svg
+    assert draw_chart(fake_run(), ".svg").decode() == svg  # the same photo draws the same chart
+
+
+def test_every_fault_gets_a_crop():
+    from pickglass.cli.evenness_chart import fault_crops
+
+    run = fake_run()
+    crops = dict(fault_crops(run))
+    assert len(crops) == len(run.parts[0].evenness.faults) == 1
+    name, content = next(iter(crops.items()))
+    assert name.startswith("fault-01-missed-pick-at-")
+    assert cv2.imdecode(np.frombuffer(content, np.uint8), cv2.IMREAD_COLOR).shape[1] >= 480

@@ -1,0 +1,75 @@
+"""Joining photos of one band by the picks they share."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from band_trace import made_trace
+
+from pickglass.calibration.errors import RefusedError
+from pickglass.measure.rail_join import join_traces
+
+
+def photos(rng, *, length_mm=600.0, pieces=4, overlap_mm=40.0):
+    """A long band and what each of several photos shows of it, with the tracking's errors."""
+    spacings = 2.0 * np.exp(rng.normal(0, 0.06, int(length_mm / 2)))
+    picks = np.concatenate([[0.0], np.cumsum(spacings)])
+    reach = (picks[-1] - overlap_mm) / pieces + overlap_mm
+    traces, starts = [], []
+    for k in range(pieces):
+        low = k * (reach - overlap_mm)
+        inside = picks[(picks >= low) & (picks <= low + reach)]
+        seen = inside + rng.normal(0, 0.05, len(inside))
+        traces.append(made_trace(np.diff(seen), photo=f"part{k}.jpg"))
+        starts.append(float(inside[0]))
+    return picks, traces, starts
+
+
+def test_four_photos_on_a_rail_are_joined_to_a_fraction_of_a_pick():
+    rng = np.random.default_rng(0)
+    for _ in range(10):
+        picks, traces, starts = photos(rng)
+        given = [s + rng.normal(0, 0.2) for s in starts]  # what a rail is good for
+        whole, placed = join_traces(traces, given, doubt_mm=3.0)
+        assert len(whole.pick_mm) == len(picks)
+        assert np.abs(whole.pick_mm - picks).max() < 2.0
+        assert placed[0].overlap_picks is None
+        assert all(p.overlap_picks for p in placed[1:])
+        assert len(whole.shed_edge_mm) == len(whole.shed_strength) + 1 == whole.shed_support.shape[1] + 1
+        assert np.all(np.diff(whole.edge_mm) > 0)
+
+
+def test_places_given_by_hand_are_put_right_by_the_picks():
+    rng = np.random.default_rng(3)
+    claimed = right = 0
+    for _ in range(10):
+        picks, traces, starts = photos(rng, overlap_mm=60.0)
+        given = [starts[0], *(s + rng.uniform(-6, 6) for s in starts[1:])]
+        whole, placed = join_traces(traces, given)
+        if all(p.by_picks for p in placed):
+            claimed += 1
+            right += len(whole.pick_mm) == len(picks) and np.abs(whole.pick_mm - picks).max() < 2.0
+    assert claimed >= 7
+    assert right == claimed  # where the picks are said to have settled it, they have
+
+
+def test_the_order_of_the_photos_does_not_matter():
+    picks, traces, starts = photos(np.random.default_rng(1))
+    whole, placed = join_traces(traces[::-1], starts[::-1])
+    assert [p.photo for p in placed] == [f"part{k}.jpg" for k in range(4)]
+    assert np.abs(whole.pick_mm - picks).max() < 2.0
+
+
+def test_photos_that_do_not_match_keep_the_places_given():
+    rng = np.random.default_rng(2)
+    a = made_trace(2.0 * np.exp(rng.normal(0, 0.06, 60)))
+    b = made_trace(2.0 * np.exp(rng.normal(0, 0.06, 60)))
+    _, placed = join_traces([a, b], [0.0, a.pick_mm[-1] + 2.0])
+    assert placed[1].moved_mm == 0.0
+    assert placed[1].overlap_picks == 0
+
+
+def test_a_hole_between_two_photos_is_refused():
+    a = made_trace(np.full(40, 2.0), photo="a.jpg")
+    with pytest.raises(RefusedError, match="no photo shows"):
+        join_traces([a, replace(a, photo="b.jpg")], [0.0, 200.0])
