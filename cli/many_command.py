@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -81,7 +81,7 @@ def run_many(words: Sequence[Path], request: Request, wanted: Wanted) -> int:
                     for table in tables:
                         if (outcome.sha256, options) not in table.done:
                             table.add(outcome, options, version("pickglass"))
-                    outcomes[outcome.path] = outcome
+                    outcomes[outcome.path] = outcome if wanted.json else _lightened(outcome)
                     advance(outcome.path.name)
         except KeyboardInterrupt:
             stopped = True
@@ -98,6 +98,11 @@ def run_many(words: Sequence[Path], request: Request, wanted: Wanted) -> int:
         before.exit_code for before in done.values()
     ]
     return max(codes)
+
+
+def _lightened(outcome: Outcome) -> Outcome:
+    """Return the outcome without the place of every thread: of ten thousand photos that would fill the memory."""
+    return replace(outcome, document={"messages": outcome.document.get("messages", [])})
 
 
 def _tables(wanted: Wanted, stack: ExitStack) -> list[CsvTable | LinesTable]:

@@ -100,7 +100,9 @@ def sett(
     cluster: Annotated[
         str | None,
         typer.Option(
-            "--cluster", metavar="ADDRESS", help="Measure on a running dask.distributed cluster instead."
+            "--cluster",
+            metavar="ADDRESS",
+            help="Measure on a running dask.distributed cluster that you trust.",
         ),
     ] = None,
     overwrite: Annotated[

@@ -11,10 +11,11 @@ from pathlib import Path
 
 import pytest
 
+from pickglass.cli.main import main
 from pickglass.cli.pipeline import Request, measure_photo
 from pickglass.cli.report import sett_report
 
-from ..cli.small_photo import REQUEST, measured
+from ..cli.small_photo import OPTIONS, REQUEST, draw, measured
 
 pytestmark = pytest.mark.slow
 
@@ -33,7 +34,7 @@ FLAGS = (
     "--virtual-time-budget=5000",
 )
 PAPERS_PT = {"A4": (595, 842), "Letter": (612, 792)}
-SAMPLES = ("drawn band", "wash_before.jpg")
+SAMPLES = ("drawn band", "wash_before.jpg", "several")
 # Runs in a page around the report, for the report itself allows no script.
 PROBE = """
 <script>
@@ -59,13 +60,20 @@ addEventListener("load", () => {
 @pytest.fixture(scope="module", params=SAMPLES)
 def report(request, tmp_path_factory) -> Path:
     folder = tmp_path_factory.mktemp("browser")
+    path = folder / "report.html"
+    if request.param == "several":
+        for number in range(4):
+            draw(folder / f"a sample with a rather long name of its own, number {number}.png", seed=number)
+        (folder / "text.jpg").write_text("no photo")
+        with pytest.raises(SystemExit):
+            main(["sett", str(folder), *OPTIONS, "--report", str(path)])
+        return path
     if request.param == "drawn band":
         wanted = REQUEST
         photo, measurement = measured(folder, (1400, 200))
     else:
         wanted = Request()
         photo, measurement = measure_photo(ROOT / "sample_images" / request.param, wanted)
-    path = folder / "report.html"
     path.write_bytes(sett_report(photo, measurement, wanted))
     return path
 
@@ -100,7 +108,7 @@ def test_page_fits_and_says_nothing_on_the_console(report, tmp_path, width):
     assert found["wide"] == []
     assert found["scroll"] <= width
     assert found["broken"] == 0
-    assert found["images"] >= 4
+    assert found["images"] >= 4  # of one photo four views at least, of several photos one each
     assert found["smallest"] >= 14.0  # CSS pixels
     assert found["chart_letters"] >= 10.0
     assert "CONSOLE" not in log
@@ -114,13 +122,13 @@ def test_page_prints(report, tmp_path, paper):
     page.write_text(text.replace("</style>", f"@page {{ size: {paper}; }}</style>", 1), "utf-8")
     browse(tmp_path, "--no-pdf-header-footer", f"--print-to-pdf={pdf}", page.as_uri())
     document = pypdfium2.PdfDocument(pdf)
-    assert 3 <= len(document) <= 7
+    assert 1 <= len(document) <= 7
     words = ""
     for sheet in document:
         assert sheet.get_size() == pytest.approx(PAPERS_PT[paper], abs=1.0)
         words += sheet.get_textpage().get_text_bounded()
         picture = sheet.render(scale=0.5, grayscale=True).to_numpy()
         assert (picture < 245).mean() > 0.01  # no sheet left empty
-    for part in ("Ends per inch", "How it was measured", "Notes", "A count says nothing of strength"):
+    for part in ("Ends per inch", "measured", "Notes", "A count says nothing of strength"):
         assert part in words
     document.close()
