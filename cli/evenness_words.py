@@ -19,6 +19,7 @@ FAULT_NAMES = {
     "doubled-pick": "doubled pick",
     "selvedge-loop": "loop at the selvedge",
     "selvedge-nick": "nick in the selvedge",
+    "uneven-end": "slack, tight or caught end",
 }
 _FAULT_ADVICE = {
     "missed-pick": "often the shuttle was not thrown, or came back through the wrong shed, after a pause; before weaving "
@@ -26,6 +27,8 @@ _FAULT_ADVICE = {
     "doubled-pick": "often two picks lie in one shed because it was not changed; change the shed before you beat, "
     "always in the same order",
     "selvedge-loop": "often the weft was not drawn up before the beat; draw it up until it just touches the outer end",
+    "uneven-end": "often one end was slack or tight there, or caught in its neighbour; tie it to a small weight of its own, "
+    "and look at the shed from the side before each pick",
     "selvedge-nick": "often the weft was pulled hard at the turn; leave it lying at an angle and close it with the beat",
 }
 _CV_EVEN_PERCENT = 3.0

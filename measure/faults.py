@@ -1,4 +1,4 @@
-"""Faults with their places: picks missed or doubled, and selvedges that loop out or draw in at one spot.
+"""Faults with their places: picks missed or doubled, selvedges that loop out or draw in, ends that show as streaks.
 
 Precision goes before completeness: a fault is named only where the cloth shows it in a way that even cloth does not.
 """
@@ -39,7 +39,8 @@ class Fault:
     Attributes
     ----------
     kind : str
-        ``"missed-pick"``, ``"doubled-pick"``, ``"selvedge-loop"`` or ``"selvedge-nick"``.
+        ``"missed-pick"``, ``"doubled-pick"``, ``"selvedge-loop"``, ``"selvedge-nick"`` or
+        ``"uneven-end"`` (one end slack, tight or caught for a while, seen as a streak).
     at_mm : float
         Place along the warp.
     across_mm : float
@@ -59,7 +60,17 @@ class Fault:
 
 def find_faults(trace: BandTrace) -> tuple[Fault, ...]:
     """Find the faults of one band, in the order of their places."""
-    return tuple(sorted((*shed_faults(trace), *selvedge_faults(trace)), key=lambda f: f.at_mm))
+    streaks = [
+        Fault(
+            kind="uneven-end",
+            at_mm=float(low + high) / 2,
+            across_mm=float(across),
+            size_mm=float(high - low),
+            clearness=float(clear),
+        )
+        for low, high, across, clear in trace.streaks
+    ]
+    return tuple(sorted((*shed_faults(trace), *selvedge_faults(trace), *streaks), key=lambda f: f.at_mm))
 
 
 def shed_faults(trace: BandTrace) -> list[Fault]:

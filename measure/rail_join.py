@@ -169,6 +169,12 @@ def _append(whole: BandTrace, trace: BandTrace, shift: float, shared: int) -> Ba
         shed_edge_mm=edges,
         shed_strength=strength,
         shed_support=support,
+        streaks=np.concatenate(
+            [
+                whole.streaks[whole.streaks[:, 0] <= seam],
+                (trace.streaks + np.array([shift, shift, across, 0.0]))[trace.streaks[:, 0] + shift > seam],
+            ]
+        ),
         end_u_mm=end_u,
         end_v_mm=end_v,
     )

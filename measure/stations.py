@@ -11,6 +11,7 @@ from .bow_skew import PickShape, pick_shape
 from .results import MM_PER_INCH
 from .sett import SettMeasurement
 from .sheds import ShedRuns, local_median, read_sheds
+from .streaks import find_streaks
 
 __all__ = ["BandTrace", "Station", "measure_stations", "mend_picks", "read_trace"]
 
@@ -43,6 +44,8 @@ class BandTrace:
         Where the shed changes, and how clearly; empty where the weave does not show it.
     shed_support : ndarray of shape (K, R)
         What other features say about the sheds (see `ShedRuns`).
+    streaks : ndarray of shape (K, 4)
+        Streaks along single ends: first and last place along the warp, place across it, clearness.
     origin_v_mm, length_factor : float
         Cloth coordinate of the first pick, and what its millimetres were multiplied by for the cloth's height.
     """
@@ -60,6 +63,7 @@ class BandTrace:
     shed_edge_mm: FloatArray
     shed_strength: FloatArray
     shed_support: FloatArray
+    streaks: FloatArray
     origin_v_mm: float
     length_factor: float
 
@@ -128,6 +132,9 @@ def read_trace(measurement: SettMeasurement) -> BandTrace:
     )
     if sheds is not None:
         picks_px, lines_px, stations_px, inferred = mend_picks(picks_px, lines_px, stations_px, sheds)
+    # Where one system covers the other its light follows the floats and not the tension.
+    streaks = find_streaks(tracks) if weave.face == "balanced" else ()
+    at_px = tracks.picks.positions_px
     edges_seen = sample.width_mm is not None
     nothing = np.zeros(0)
     return BandTrace(
@@ -144,6 +151,17 @@ def read_trace(measurement: SettMeasurement) -> BandTrace:
         shed_edge_mm=nothing if sheds is None else (sheds.edges_px - origin_px) * unit,
         shed_strength=nothing if sheds is None else sheds.strength,
         shed_support=np.zeros((0, 0)) if sheds is None else sheds.support,
+        streaks=np.array(
+            [
+                (
+                    (at_px[s.first_pick] - origin_px) * unit,
+                    (at_px[s.last_pick] - origin_px) * unit,
+                    u0 + float(np.median(tracks.ends.lines_px[s.end])) * unit,
+                    s.clearness,
+                )
+                for s in streaks
+            ]
+        ).reshape(-1, 4),
         origin_v_mm=origin_v,
         length_factor=factor,
     )

@@ -43,6 +43,7 @@ def made_trace(
         shed_edge_mm=np.concatenate([[0.0], np.cumsum(shed_lengths_mm)]) - float(np.mean(spacings_mm)) / 2,
         shed_strength=np.full(runs, 0.9),
         shed_support=np.full((2, runs), 0.5),
+        streaks=np.zeros((0, 4)),
         origin_v_mm=0.0,
         length_factor=1.0,
     )

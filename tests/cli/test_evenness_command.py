@@ -58,9 +58,10 @@ def test_a_scene_with_faults_from_end_to_end(capsys, tmp_path):
     code, said = run(capsys, photo, "--json", "--csv", tmp_path / "p.csv", "--crops", tmp_path / "crops")
     assert code in (0, 3)
     document = json.loads(said.out)
-    # Truth of the scene, counted from its other end: picks 39 and 40 in one shed, one left out after pick 20.
-    assert [f["kind"] for f in document["faults"]] == ["doubled-pick", "missed-pick"]
-    assert [f["at_mm"] for f in document["faults"]] == pytest.approx([48.0, 87.6], abs=3)
+    # Truth of the scene, counted from its other end: a loose end around 97.2 mm of 129.6, picks 39 and 40 in one shed,
+    # one pick left out after pick 20.
+    assert [f["kind"] for f in document["faults"]] == ["uneven-end", "doubled-pick", "missed-pick"]
+    assert [f["at_mm"] for f in document["faults"]] == pytest.approx([32.4, 48.0, 87.6], abs=3)
     assert document["steps"] == []
-    assert len(list((tmp_path / "crops").iterdir())) == 2
+    assert len(list((tmp_path / "crops").iterdir())) == 3
     assert (tmp_path / "p-stations.csv").exists()

@@ -29,7 +29,7 @@ def test_a_planted_step_is_found_with_its_sign():
 
 def test_a_step_of_the_width_is_found():
     rng = np.random.default_rng(2)
-    count = int(300 // 5) + 1
+    count = 300 // 5 + 1
     width = np.where(np.arange(count) < 30, 30.0, 28.0) + rng.normal(0, 0.1, count)
     found = [
         s for s in measure_evenness(made_trace(np.full(150, 2.0), width_mm=width)).steps if s.of == "width"

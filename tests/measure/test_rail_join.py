@@ -1,13 +1,16 @@
 """Joining photos of one band by the picks they share."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from band_trace import made_trace
 
 from pickglass.calibration.errors import RefusedError
-from pickglass.measure.rail_join import join_traces
+from pickglass.calibration.plane import Plane
+from pickglass.measure.frame import straight_frame
+from pickglass.measure.rail_join import join_traces, rail_start_mm
 
 
 def photos(rng, *, length_mm=600.0, pieces=4, overlap_mm=40.0):
@@ -73,3 +76,25 @@ def test_a_hole_between_two_photos_is_refused():
     a = made_trace(np.full(40, 2.0), photo="a.jpg")
     with pytest.raises(RefusedError, match="no photo shows"):
         join_traces([a, replace(a, photo="b.jpg")], [0.0, 200.0])
+
+
+@pytest.mark.parametrize("way", [1.0, -1.0])
+def test_the_rail_tells_where_the_first_pick_lies(way):
+    # The band runs to the right from x = 12 mm; on the rail that is 240 + way * 12 mm.
+    plane = Plane(
+        px_from_mm=np.eye(3), source="rail", card_from_mm=np.array([[way, 0.0, 240.0], [0.0, way, 5.0]])
+    )
+    trace = replace(made_trace(np.full(30, 2.0)), origin_v_mm=2.0)
+    frame = straight_frame(np.array([10.0, 40.0]), np.array([1.0, 0.0]), 80.0)
+    measurement = SimpleNamespace(plane=plane, patch=SimpleNamespace(frame=frame))
+    start, found_way = rail_start_mm(measurement, trace)
+    assert start == pytest.approx(240.0 + way * 12.0)
+    assert found_way == way
+
+
+def test_faults_keep_their_places_on_the_joined_band():
+    rng = np.random.default_rng(4)
+    picks, traces, starts = photos(rng, pieces=2, length_mm=240)
+    traces[1] = replace(traces[1], streaks=np.array([[80.0, 90.0, 4.0, 9.0]]))
+    whole, _ = join_traces(traces, starts, doubt_mm=3.0)
+    assert whole.streaks[:, 0] == pytest.approx([80.0 + starts[1]], abs=0.5)
