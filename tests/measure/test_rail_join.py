@@ -94,7 +94,7 @@ def test_the_rail_tells_where_the_first_pick_lies(way):
 
 def test_faults_keep_their_places_on_the_joined_band():
     rng = np.random.default_rng(4)
-    picks, traces, starts = photos(rng, pieces=2, length_mm=240)
+    _, traces, starts = photos(rng, pieces=2, length_mm=240)
     traces[1] = replace(traces[1], streaks=np.array([[80.0, 90.0, 4.0, 9.0]]))
     whole, _ = join_traces(traces, starts, doubt_mm=3.0)
     assert whole.streaks[:, 0] == pytest.approx([80.0 + starts[1]], abs=0.5)
