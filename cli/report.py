@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..calibration.budget import combine_percent
 from .charts import RUN, Spacings, spacing_chart, stretches
 from .report_pictures import close_view, flat_pieces, is_long, marked_photo, repeat_picture, ribbon
 from .request_text import options_text
@@ -129,10 +130,11 @@ def _figures(result: SettResult) -> list[dict[str, Any]]:
 def _figure(name: str, reading: ThreadReading) -> dict[str, Any]:
     more = [] if reading.count is None else [f"{count_words(reading)} counted"]
     if reading.per_inch is None or reading.per_cm is None:
+        value, _, doubt = _per_1000_px(reading).partition(" ± ")
         return {
             "name": f"{name} per 1000 pixels",
-            "value": plain(reading.per_1000_px),
-            "doubt": "",
+            "value": value,
+            "doubt": doubt,
             "unit": "",
             "more": ["no scale: nothing can be said per inch", *more],
         }
@@ -146,6 +148,12 @@ def _figure(name: str, reading: ThreadReading) -> dict[str, Any]:
         "unit": "",
         "more": [f"{per_cm} per cm", *more],
     }
+
+
+def _per_1000_px(reading: ThreadReading) -> str:
+    """Return the density of a photo without a scale, with what doubt there is in the threads themselves."""
+    u95 = combine_percent(reading.budget) / 100.0 * reading.per_1000_px if reading.budget else None
+    return with_uncertainty(reading.per_1000_px, u95)
 
 
 def _doubts(result: SettResult) -> list[str]:
@@ -256,9 +264,7 @@ def _table(measurement: SettMeasurement) -> dict[str, Any]:
     result = measurement.result
     names = (("ends (warp)", result.ends), ("picks (weft)", result.picks))
     if measurement.plane.source == "none":
-        rows = [
-            (name, [plain(r.per_1000_px), plain(1000.0 / r.per_1000_px), count_words(r)]) for name, r in names
-        ]
+        rows = [(name, [_per_1000_px(r), plain(1000.0 / r.per_1000_px), count_words(r)]) for name, r in names]
         return {"columns": ["per 1000 px", "px per thread", "counted"], "thread_rows": rows}
     rows = [
         (

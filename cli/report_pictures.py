@@ -32,7 +32,7 @@ __all__ = [
 ]
 
 MARKED_SIDE_PX = 1700
-LETTERS_SHARE = 0.015  # larger than in the picture on its own: a report is read on a phone
+LETTERS_SHARE = 0.013  # larger than in the picture on its own: a report is read on a phone
 MARKED_BYTES, FLAT_BYTES, CLOSE_BYTES = 750_000, 1_000_000, 220_000  # together under 3 MB once in base64
 THUMBNAIL_SIDE_PX, THUMBNAIL_BYTES = 480, 36_000
 FLAT_PIXELS = 4_500_000
