@@ -62,7 +62,7 @@ def several_document(
                 "u95_percent": c.u95_percent,
                 "p_value": c.p_value,
                 "significant": c.significant,
-                "test": "Welch's t test, stations reduced to their effective number",
+                "test": "Welch's t test, stations reduced to their effective number, doubt of both scales added",
                 "effective_stations": [c.effective_first, c.effective_second],
             }
             for a, b, found in comparisons

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -97,6 +98,12 @@ def run_evenness(
     joined = measure_evenness(whole, options)
     order = sorted(range(len(parts)), key=lambda k: (starts_mm[k], k))
     return Run(parts=tuple(parts[k] for k in order), verdict=verdict, joined=joined, placed=placed)
+
+
+def _scale_u95_percent(measurement: SettMeasurement) -> float:
+    """Return the doubt in all lengths of one photo: scale and height of the cloth together."""
+    height = 0.0 if measurement.height is None else 2 * measurement.height.line.standard_percent
+    return math.hypot(measurement.plane.u95_percent, height)
 
 
 def _part(path: Path, request: Request, options: EvennessOptions, on_step: Callable[[str], None]) -> Part:

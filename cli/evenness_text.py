@@ -56,7 +56,7 @@ def comparison_text(first: str, second: str, found: Sequence[BandComparison]) ->
     lines = [f"{printable(second)} against {printable(first)}"]
     for c in found:
         size = with_uncertainty(c.difference_percent, c.u95_percent)
-        told = "differs" if c.significant else "does not differ more than the bands scatter"
+        told = "differs" if c.significant else "does not differ more than scatter and scale leave in doubt"
         chance = "below 0.001" if c.p_value < 0.001 else f"{c.p_value:.3f}"
         lines.append(
             paragraph(

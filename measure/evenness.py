@@ -363,8 +363,18 @@ def _autocorrelation(rows: FloatArray, lags: NDArray[np.int_]) -> FloatArray:
     )
 
 
-def compare_bands(first: Evenness, second: Evenness) -> tuple[BandComparison, ...]:
+def compare_bands(
+    first: Evenness, second: Evenness, *, scale_u95_percent: tuple[float, float] = (0.0, 0.0)
+) -> tuple[BandComparison, ...]:
     """Compare the picks per inch and the width of two bands.
+
+    Parameters
+    ----------
+    first, second : Evenness
+        The bands.
+    scale_u95_percent : tuple of float
+        Expanded uncertainty of the scale of each photo; it moves all stations of a photo together, so it comes on top of
+        their scatter.
 
     Returns
     -------
@@ -372,6 +382,7 @@ def compare_bands(first: Evenness, second: Evenness) -> tuple[BandComparison, ..
         Welch's unequal variances t test (Biometrika 34, 1947, 28-35) on the stations; each band's number of stations is
         reduced to what its scatter along the band is worth.
     """
+    scale = float(np.hypot(*scale_u95_percent)) / 200.0  # standard, relative
     pairs: list[tuple[str, list[float], list[float]]] = [
         (
             "picks per inch",
@@ -385,11 +396,11 @@ def compare_bands(first: Evenness, second: Evenness) -> tuple[BandComparison, ..
         ),
     ]
     return tuple(
-        _welch(name, np.array(a), np.array(b)) for name, a, b in pairs if len(a) >= 4 and len(b) >= 4
+        _welch(name, np.array(a), np.array(b), scale) for name, a, b in pairs if len(a) >= 4 and len(b) >= 4
     )
 
 
-def _welch(of: str, a: FloatArray, b: FloatArray) -> BandComparison:
+def _welch(of: str, a: FloatArray, b: FloatArray, scale: float) -> BandComparison:
     from scipy.special import stdtr, stdtrit
 
     means, errors, effective = [], [], []
@@ -403,13 +414,14 @@ def _welch(of: str, a: FloatArray, b: FloatArray) -> BandComparison:
     total = max(sum(errors), 1e-300)
     freedom = total**2 / max(sum(e**2 / (n - 1) for e, n in zip(errors, effective, strict=True)), 1e-300)
     difference = means[1] - means[0]
-    t = difference / np.sqrt(total)
+    spread = float(np.hypot(np.sqrt(total), scale * means[0]))
+    t = difference / spread
     return BandComparison(
         of=of,
         first=means[0],
         second=means[1],
         difference_percent=100 * difference / means[0],
-        u95_percent=100 * float(stdtrit(freedom, 0.975) * np.sqrt(total)) / means[0],
+        u95_percent=100 * float(stdtrit(freedom, 0.975)) * spread / means[0],
         p_value=float(2 * stdtr(freedom, -abs(t))),
         effective_first=effective[0],
         effective_second=effective[1],

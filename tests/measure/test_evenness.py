@@ -124,3 +124,13 @@ def test_the_greatest_bow_counts():
     found = measure_evenness(made_trace(np.full(60, 2.0), width_mm=60.0, bow_mm=-1.5, skew=0.04))
     assert found.bow_percent == pytest.approx(-2.5, rel=0.01)
     assert found.skew_percent == pytest.approx(4.0, rel=0.01)
+
+
+def test_the_doubt_of_the_scales_takes_away_what_it_could_explain():
+    rng = np.random.default_rng(9)
+    first = measure_evenness(made_trace(2.0 * np.exp(rng.normal(0, 0.01, 200))))
+    second = measure_evenness(made_trace(2.03 * np.exp(rng.normal(0, 0.01, 200))))
+    assert compare_bands(first, second)[0].significant
+    doubtful = compare_bands(first, second, scale_u95_percent=(1.5, 1.5))[0]
+    assert not doubtful.significant
+    assert doubtful.u95_percent > np.hypot(1.5, 1.5)
