@@ -10,7 +10,7 @@ import pytest
 from pickglass.calibration.errors import SampleError
 from pickglass.cli.main import main
 
-HEAVY = ("numpy", "scipy", "cv2", "skimage", "PIL", "rich")
+HEAVY = ("numpy", "scipy", "cv2", "skimage", "PIL", "rich", "matplotlib", "joblib", "jinja2")
 
 
 def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]:
