@@ -28,9 +28,13 @@ __all__ = ["SettMeasurement", "SettOptions", "measure_sett"]
 _SURE = 0.9
 """Least calibrated probability of both readings for the verdict `measured`."""
 
-_WOVEN = 0.5
+_NOT_WOVEN, _WOVEN = 0.4, 0.7
+"""Probability of a woven surface below which it is refused, and from which it is believed."""
+
+# Who lays a piece with an outline beside a card wants it measured; of whole pictures less is known beforehand.
+_OUTLINED_LOG_ODDS = 1.0
 _LEAST_CLOTH_PX = 2000  # some ten threads each way at the least sampling
-_FLOOR_PX = 3.0  # two pixels a thread is the sampling theorem's limit; lens and demosaicing take the rest
+_FLOOR_PX = 2.8  # two pixels a thread is the sampling theorem's limit; lens and demosaicing take the rest
 _EASY_PX = 5.0
 _GOOD_PX = 8.0
 _SURE_WHEN_FINE = 0.97
@@ -117,7 +121,7 @@ def measure_sett(photo: Photo, plane: Plane, options: SettOptions | None = None)
         ends_count=ends.count,
         weave=weave,
     )
-    verdict, doubts = _verdict(ends, picks, fine=bool(fineness), contradicted=bool(hint_notices))
+    verdict, doubts = _verdict(lattice, ends, picks, fine=bool(fineness), contradicted=bool(hint_notices))
     result = SettResult(
         photo=photo.name,
         verdict=verdict,
@@ -153,11 +157,12 @@ def _settle(patch: ClothPatch, sample: Sample, hints: Hints) -> Settled:
         read_lattice(patch.bgr, patch.mask),
         ends_prior=ends_prior(hints, patch.px_per_mm, width_px),
         picks_prior=picks_prior(hints, patch.px_per_mm),
+        woven_log_odds=0.0 if sample.all_cloth else _OUTLINED_LOG_ODDS,
     )
 
 
 def _refuse_what_is_not_woven(lattice: Lattice) -> None:
-    if lattice.woven_probability < _WOVEN:
+    if lattice.woven_probability < _NOT_WOVEN:
         raise SampleError(
             "not-woven",
             "What lies there does not look woven: no two sets of threads crossing each other were found.",
@@ -172,7 +177,7 @@ def _check_fineness(patch: ClothPatch, plane: Plane, lattice: Lattice) -> tuple[
     if finest < _FLOOR_PX:
         raise QualityError(
             "threads-too-fine",
-            f"The threads are only {finest:.1f} pixels apart in the photo; {_FLOOR_PX:.0f} are the least.",
+            f"The threads are only {finest:.1f} pixels apart in the photo; about {_FLOOR_PX:.0f} are the least.",
             _closer(plane, finest),
         )
     if finest < _EASY_PX:
@@ -220,7 +225,7 @@ def _card_lies_on(plane: Plane, sample: Sample) -> bool:
 
 
 def _verdict(
-    ends: ThreadReading, picks: ThreadReading, *, fine: bool, contradicted: bool
+    lattice: Lattice, ends: ThreadReading, picks: ThreadReading, *, fine: bool, contradicted: bool
 ) -> tuple[Verdict, tuple[Notice, ...]]:
     least = _SURE_WHEN_FINE if fine else _SURE
     doubts = []
@@ -229,6 +234,13 @@ def _verdict(
             doubts.append(
                 Notice(f"{name}-unsure", f"The {name} can be read in more than one way in this photo.")
             )
+    if lattice.woven_probability < _WOVEN:
+        doubts.append(
+            Notice(
+                "woven-unsure",
+                "It is not clear that this is woven. Check by eye that two sets of threads cross each other.",
+            )
+        )
     if contradicted:
         doubts.append(Notice("hint-contradicted", "What you told and what the photo shows do not agree."))
     return ("unsure" if doubts else "measured"), tuple(doubts)

@@ -18,10 +18,21 @@ from .lattice import Lattice, PitchReading
 from .refine import refine_pitch
 from .repeat import read_weave
 from .results import WeaveReading
-from .structure import structure_features
+from .structure import STRUCTURE_FEATURES, structure_features
 from .track import Tracks, track_threads
 
-__all__ = ["Prior", "Settled", "no_prior", "settle"]
+__all__ = [
+    "FEATURES",
+    "WEIGHTS",
+    "Pair",
+    "Prior",
+    "Settled",
+    "Trial",
+    "no_prior",
+    "rank_pairs",
+    "settle",
+    "try_pair",
+]
 
 Prior = Callable[[float], float]
 """Weight of a pitch in pixels, from what the weaver knows; 1 when nothing is known."""
@@ -30,28 +41,45 @@ _MOST_TRIALS = 5
 _NEGLIGIBLE = 0.01  # share of the likeliest pair below which a pair is tried only while nothing has convinced
 _CONVINCING = 0.97
 _FINEST_PX = 2.5
+_SAME = 0.06  # logarithm; trials that end this close have found the same threads
 
-# Fitted by tests/arbiter/fit_settle.py, which prints this block and how well calibrated it is.
-_WEIGHTS = np.array(
+_UNLIKELY = -5.0  # logarithm; spectra and network together are no surer than that
+_FINE_PX = 5.0
+_ASPECT = 1.3  # logarithm of pick over end spacing beyond which a pair is unusual even for a faced cloth
+
+FEATURES = ("log-probability", "log-odds of woven", "constant", *STRUCTURE_FEATURES, "aspect", "fineness")
+"""Names of the features of a trial, in the order of `WEIGHTS`."""
+
+WEIGHTS = np.array(
     [
-        0.155,  # log-probability of the pair from spectra and network
-        1.098,  # log-odds of woven from the network
-        -2.609,  # constant
-        2.43,  # weave named
-        1.866,  # leading node
-        -0.95,  # leading node over the usual
-        0.091,  # (1/2, 0) node
-        -1.888,  # (0, 1/2) node
-        -0.298,  # likeness of ends
-        -0.432,  # likeness of picks
-        0.327,  # coherence of ends
-        0.23,  # coherence of picks
-        0.725,  # unevenness of ends
-        1.063,  # unevenness of picks
-        -2.128,  # ends placed by neighbours
-        -1.067,  # picks placed by neighbours
+        0.602,  # log-probability
+        0.828,  # log-odds of woven
+        -2.755,  # constant
+        1.186,  # plain
+        2.900,  # twill
+        3.384,  # satin
+        1.984,  # basket
+        0.000,  # leading node
+        0.047,  # leading node over the usual
+        0.000,  # (1/2, 0) node
+        0.000,  # (0, 1/2) node
+        0.508,  # likeness of ends
+        0.502,  # likeness of picks
+        0.000,  # coherence of ends
+        0.000,  # coherence of picks
+        0.000,  # unevenness of ends
+        0.000,  # unevenness of picks
+        -1.020,  # ends placed by neighbours
+        0.000,  # picks placed by neighbours
+        0.440,  # edges across at off-axis nodes
+        -0.417,  # edges across at on-axis nodes
+        0.000,  # leaning edges at on-axis nodes
+        0.734,  # leaning edges at off-axis nodes
+        -0.191,  # aspect
+        0.843,  # fineness
     ]
 )
+"""Fitted by tests/arbiter/fit_settle.py, which prints this table and how well calibrated it is."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,13 +102,20 @@ class Settled:
 
 
 @dataclass(frozen=True, slots=True)
-class _Trial:
+class Trial:
+    """One pair of pitches tried on the cloth."""
+
     pitch_x_px: float
     pitch_y_px: float
-    score: float
+    features: NDArray[np.float64]
     log_prior: float
     tracks: Tracks
     weave: WeaveReading
+
+    @property
+    def score(self) -> float:
+        """Log-odds of this pair against "none is right"."""
+        return float(self.features @ WEIGHTS)
 
 
 def no_prior(pitch_px: float) -> float:
@@ -95,6 +130,7 @@ def settle(
     *,
     ends_prior: Prior = no_prior,
     picks_prior: Prior = no_prior,
+    woven_log_odds: float = 0.0,
 ) -> Settled:
     """Try the likeliest pairs of pitches and settle on one.
 
@@ -108,14 +144,21 @@ def settle(
         Candidates with the probabilities of spectra and network.
     ends_prior, picks_prior : callable
         What the weaver knows; it decides between readings but does not make a surface woven.
+    woven_log_odds : float
+        What speaks beforehand for (or against) something woven, natural logarithm of the odds.
     """
-    trials: list[_Trial] = []
+    trials: list[Trial] = []
     shares = np.zeros(0)
-    pairs = _pairs(lattice, ends_prior, picks_prior)
+    pairs = rank_pairs(lattice, ends_prior, picks_prior)
     for pair in pairs[:_MOST_TRIALS]:
-        if trials and pair.weight < _NEGLIGIBLE * pairs[0].weight and _chance(trials, shares) > _CONVINCING:
+        if (
+            trials
+            and pair.weight < _NEGLIGIBLE * pairs[0].weight
+            and _chance(trials, shares, woven_log_odds) > _CONVINCING
+        ):
             break
-        trials.append(_try(bgr, mask, pair, lattice))
+        pitch_px = (pair.pitch_x_px, pair.pitch_y_px)
+        trials.append(try_pair(bgr, mask, lattice, pitch_px, pair.probability, pair.prior))
         weights = np.array([trial.score + trial.log_prior for trial in trials])
         shares = np.exp(weights - np.logaddexp.reduce(weights))
     best = int(np.argmax(shares))
@@ -124,12 +167,14 @@ def settle(
     picks = _merged(
         [(t.pitch_y_px, float(p)) for t, p in zip(trials, shares, strict=True)], chosen.pitch_y_px
     )
-    settled = replace(lattice, ends=ends, picks=picks, woven_probability=_woven(trials))
+    settled = replace(lattice, ends=ends, picks=picks, woven_probability=_woven(trials, woven_log_odds))
     return Settled(lattice=settled, tracks=chosen.tracks, weave=chosen.weave)
 
 
 @dataclass(frozen=True, slots=True)
-class _Pair:
+class Pair:
+    """A pair of candidate pitches, its probability beforehand and what the weaver thinks of it."""
+
     pitch_x_px: float
     pitch_y_px: float
     probability: float
@@ -137,41 +182,59 @@ class _Pair:
 
     @property
     def weight(self) -> float:
+        """How early the pair deserves a trial."""
         return self.probability * self.prior
 
 
-def _pairs(lattice: Lattice, ends_prior: Prior, picks_prior: Prior) -> list[_Pair]:
+def rank_pairs(lattice: Lattice, ends_prior: Prior = no_prior, picks_prior: Prior = no_prior) -> list[Pair]:
     """Return the pairs of candidates, likeliest first."""
     ends, picks = (
         ((reading.pitch_px, reading.probability), *reading.alternatives)
         for reading in (lattice.ends, lattice.picks)
     )
-    pairs = [
-        _Pair(x, y, p * q, max(ends_prior(x) * picks_prior(y), 1e-9))
-        for x, p in ends
-        for y, q in picks
-        if min(x, y) >= _FINEST_PX
-    ]
-    return sorted(pairs, key=lambda pair: -pair.weight)
+    pairs = [Pair(x, y, p * q, max(ends_prior(x) * picks_prior(y), 1e-9)) for x, p in ends for y, q in picks]
+    ranked = sorted(pairs, key=lambda pair: -pair.weight)
+    resolved = [pair for pair in ranked if min(pair.pitch_x_px, pair.pitch_y_px) >= _FINEST_PX]
+    return resolved or ranked[:1]
 
 
-def _woven(trials: list[_Trial]) -> float:
+def _woven(trials: list[Trial], log_odds: float) -> float:
     """Probability that any of the pairs is right, whatever the weaver expects."""
-    return float(1.0 - np.exp(-np.logaddexp.reduce([0.0, *(trial.score for trial in trials)])))
+    odds = np.logaddexp.reduce([trial.score for trial in trials]) + log_odds
+    return float(1.0 / (1.0 + np.exp(-odds)))
 
 
-def _chance(trials: list[_Trial], shares: NDArray[np.float64]) -> float:
-    return float(shares.max()) * _woven(trials)
+def _chance(trials: list[Trial], shares: NDArray[np.float64], log_odds: float) -> float:
+    return float(shares.max()) * _woven(trials, log_odds)
 
 
-def _try(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], pair: _Pair, lattice: Lattice) -> _Trial:
-    pitch_x, pitch_y = refine_pitch(bgr, mask, (pair.pitch_x_px, pair.pitch_y_px))
+def try_pair(
+    bgr: NDArray[np.uint8],
+    mask: NDArray[np.bool_],
+    lattice: Lattice,
+    pitch_px: tuple[float, float],
+    probability: float,
+    prior: float = 1.0,
+) -> Trial:
+    """Track the cloth at one pair of pitches and weigh what is seen."""
+    pitch_x, pitch_y = refine_pitch(bgr, mask, pitch_px)
     tracks = track_threads(bgr, mask, pitch_x_px=pitch_x, pitch_y_px=pitch_y)
     weave = read_weave(tracks)
-    woven = np.clip(lattice.woven_probability, 1e-4, 1 - 1e-4)
-    seen = [np.log(pair.probability + 1e-9), np.log(woven / (1 - woven)), 1.0]
-    score = float(np.concatenate([seen, structure_features(tracks, weave)]) @ _WEIGHTS)
-    return _Trial(pitch_x, pitch_y, score, float(np.log(pair.prior)), tracks, weave)
+    woven = float(np.clip(lattice.woven_probability, 1e-3, 1 - 1e-3))
+    before = [max(float(np.log(probability + 1e-9)), _UNLIKELY), float(np.log(woven / (1 - woven))), 1.0]
+    after = [
+        max(0.0, abs(float(np.log(pitch_y / pitch_x))) - _ASPECT),
+        min(0.0, float(np.log(min(pitch_x, pitch_y) / _FINE_PX))),
+    ]
+    features = np.concatenate([before, structure_features(tracks, weave), after])
+    return Trial(
+        pitch_x_px=tracks.ends.pitch_px if tracks.ends.count else pitch_x,
+        pitch_y_px=tracks.picks.pitch_px if tracks.picks.count else pitch_y,
+        features=features,
+        log_prior=float(np.log(prior)),
+        tracks=tracks,
+        weave=weave,
+    )
 
 
 def _merged(readings: list[tuple[float, float]], chosen_px: float) -> PitchReading:
@@ -179,7 +242,7 @@ def _merged(readings: list[tuple[float, float]], chosen_px: float) -> PitchReadi
     groups: list[list[float]] = []
     for pitch, chance in [(chosen_px, 0.0), *readings]:
         for group in groups:
-            if abs(np.log(pitch / group[0])) < 0.09:
+            if abs(np.log(pitch / group[0])) < _SAME:
                 group[1] += chance
                 break
         else:
