@@ -77,8 +77,11 @@ def run_evenness(
 
     on_rail = all(p.measurement.plane.source == "rail" for p in parts)
     if starts_mm is None and (compare or not on_rail):
+        doubt = [_scale_u95_percent(p.measurement) for p in parts]
+        first = parts[0].evenness
         found = tuple(
-            (0, k, compare_bands(parts[0].evenness, parts[k].evenness)) for k in range(1, len(parts))
+            (0, k, compare_bands(first, parts[k].evenness, scale_u95_percent=(doubt[0], doubt[k])))
+            for k in range(1, len(parts))
         )
         return Run(parts=tuple(parts), verdict=verdict, comparisons=found)
     traces = [p.evenness.trace for p in parts]
