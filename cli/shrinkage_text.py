@@ -1,0 +1,113 @@
+"""What `pickglass shrinkage` says on the terminal."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING
+
+from .rounding import with_uncertainty
+from .screen import paragraph, printable, width
+
+if TYPE_CHECKING:
+    from ..measure.shrinkage import Change, ChangeOfSize
+    from .shrinkage_command import Series
+
+__all__ = ["CARE", "NOT_STANDARD", "shrinkage_text", "step_name"]
+
+NOT_STANDARD = (
+    "A hand-woven sampler is smaller than the specimens of the laboratory standard (ISO 3759: 50 × 50 cm, marks at least "
+    "35 cm apart), so this is not a test to ISO 5077; the sign is the same: minus is shrinkage."
+)
+CARE = (
+    "Washing (common practice; the yarn's label and local rules come first): test for bleeding dye, use lukewarm water "
+    "without sudden changes, press the water out without twisting, dry lying flat. Felted wool does not come back."
+)
+_METHODS = {"thread_count": "thread spacing", "outline": "outline", "marks": "marks"}
+
+
+def step_name(first: str, second: str) -> str:
+    """Return what the change between two stages is called; take-up and shrinkage are never merged silently."""
+    if first == "on-loom":
+        if second == "off-loom":
+            return "take-up (tension let off)"
+        return "no change" if second == "on-loom" else "take-up and shrinkage together"
+    return "shrinkage"
+
+
+def shrinkage_text(series: Series) -> str:
+    """Return the whole result in words and small tables."""
+    columns = width(sys.stdout)
+    lines: list[str] = []
+    count = len(series.from_first)
+    for k in range(count):
+        lines += _step(series, k, series.from_previous[k], k, columns)
+    if count > 1:
+        lines += [
+            "",
+            f"Altogether: {_title(series, 0, count)}",
+            *_ways(series.from_first[-1], step_name(series.stages[0], series.stages[-1])),
+        ]
+        lines.append(_settled(series, columns))
+    lines.append("")
+    for text in (
+        "Headline: change of thread spacing, for threads are conserved. The outline may shrink up to 1.1 points less, "
+        "because the yarn gets fuller.",
+        NOT_STANDARD,
+        CARE,
+    ):
+        lines.append(paragraph(text, columns=columns))
+    for notice in series.notices:
+        lines.append(paragraph(printable(notice.text), columns=columns, first="Note: ", indent="      "))
+    lines.append(f"Verdict: {series.verdict}")
+    return "\n".join(lines)
+
+
+def _title(series: Series, first: int, second: int) -> str:
+    names = [f"{printable(series.photos[k])} ({series.stages[k]})" for k in (first, second)]
+    return f"{names[0]} → {names[1]}"
+
+
+def _step(series: Series, first: int, size: ChangeOfSize, k: int, columns: int) -> list[str]:
+    name = step_name(series.stages[first], series.stages[first + 1])
+    lines = [*([""] if k else []), _title(series, first, first + 1), *_ways(size, name)]
+    for method, changes in size.by_method.items():
+        parts = [f"{way} {_words(change)}" for way, change in changes.items()]
+        lines.append(
+            paragraph(
+                f"by {_METHODS[method]}: {', '.join(parts)}", columns=columns, first="  ", indent="    "
+            )
+        )
+    return lines
+
+
+def _ways(size: ChangeOfSize, name: str) -> list[str]:
+    base = f"of the size before; {name}"
+    lines = [
+        f"  warpwise (length)  {_words(size.warpwise)}   {_plain_words(size.warpwise)}",
+        f"  weftwise (width)   {_words(size.weftwise)}   {_plain_words(size.weftwise)}",
+        f"  area               {with_uncertainty(size.area_change_percent, size.area_u95_percent)} %",
+    ]
+    if size.skew_before_percent is not None and size.skew_after_percent is not None:
+        lines.append(
+            f"  skew of the picks  {size.skew_before_percent:+.1f} % → {size.skew_after_percent:+.1f} % of the width"
+        )
+    return [*lines, f"  base: {base}"]
+
+
+def _words(change: Change) -> str:
+    return f"{with_uncertainty(change.change_percent, change.u95_percent)} %"
+
+
+def _plain_words(change: Change) -> str:
+    if abs(change.change_percent) < change.u95_percent:
+        return "no change that could be told from the doubt"
+    verb = "shorter or narrower" if change.change_percent < 0 else "longer or wider"
+    return f"{abs(change.change_percent):.1f} % {verb}"
+
+
+def _settled(series: Series, columns: int) -> str:
+    if series.settled[-1]:
+        text = "Settled: the last change is smaller than its uncertainty in both directions."
+    else:
+        text = "Not settled yet: the last change is larger than its uncertainty. Wash once more and measure again."
+    return paragraph(text, columns=columns)
