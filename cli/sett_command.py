@@ -298,9 +298,9 @@ def _run_one(
     from .sett_text import explain_text, sett_text
 
     if json:
-        from .sett_json import dump, sett_document
+        from .sett_json import dump, measurement_document
 
-        typer.echo(dump(sett_document(result, plane)))
+        typer.echo(dump(measurement_document(measurement)))
     else:
         typer.echo(sett_text(result, plane, picture=None if picture is None else picture.name))
     if explain:

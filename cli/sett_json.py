@@ -12,8 +12,9 @@ if TYPE_CHECKING:
     from ..calibration.notices import Notice
     from ..calibration.plane import Plane
     from ..measure.results import SettResult, ThreadReading
+    from ..measure.sett import SettMeasurement
 
-__all__ = ["SCHEMA", "dump", "error_document", "refusal_document", "sett_document"]
+__all__ = ["SCHEMA", "dump", "error_document", "measurement_document", "refusal_document", "sett_document"]
 
 SCHEMA = "pickglass.sett/1"
 _THREAD_KEYS = (
@@ -53,6 +54,21 @@ def sett_document(result: SettResult, plane: Plane) -> dict[str, Any]:
             "outline_px": result.sample.outline_px.round(1).tolist(),
         },
     }
+
+
+def measurement_document(measurement: SettMeasurement) -> dict[str, Any]:
+    """Return the document of a measurement with the colour order of its warp, where that can be read."""
+    from ..calibration.errors import PickglassError
+    from ..measure.end_colours import read_tracked_colours
+    from .colour_order_json import colour_order_document
+
+    document = sett_document(measurement.result, measurement.plane)
+    patch, face = measurement.patch, measurement.result.weave.face
+    try:
+        reading = read_tracked_colours(patch.bgr, patch.mask, measurement.tracks.ends, face=face)
+    except PickglassError:
+        return document | {"colour_order": None}  # a sett without colours is still a sett
+    return document | {"colour_order": colour_order_document(reading)}
 
 
 def refusal_document(photo: str | None, code: str, text: str) -> dict[str, Any]:

@@ -18,7 +18,7 @@ from .hints import Hints, check_hints, ends_prior, picks_prior
 from .lattice import Lattice, read_lattice
 from .readings import read_threads
 from .repeat import RepeatPicture, average_repeat
-from .results import SampleReading, SettResult, ThreadReading, Verdict, WeaveReading
+from .results import SampleReading, SettResult, Verdict, WeaveReading
 from .sample import Sample, find_sample
 from .settle import Settled, settle
 from .track import Tracks
@@ -28,6 +28,7 @@ __all__ = ["SettMeasurement", "SettOptions", "measure_sett"]
 _SURE = 0.9
 """Least calibrated probability of both readings for the verdict `measured`."""
 
+_CLEAR_THREADS = 2.0  # median likeness; a clear thread has 4, one placed by its neighbours less than 0
 _NOT_WOVEN, _WOVEN = 0.4, 0.7
 """Probability of a woven surface below which it is refused, and from which it is believed."""
 
@@ -121,7 +122,8 @@ def measure_sett(photo: Photo, plane: Plane, options: SettOptions | None = None)
         ends_count=ends.count,
         weave=weave,
     )
-    verdict, doubts = _verdict(lattice, ends, picks, fine=bool(fineness), contradicted=bool(hint_notices))
+    contradicted = any(notice.code != "ends-nearly" for notice in hint_notices)
+    verdict, doubts = _verdict(settled, fine=bool(fineness), contradicted=contradicted)
     result = SettResult(
         photo=photo.name,
         verdict=verdict,
@@ -224,23 +226,21 @@ def _card_lies_on(plane: Plane, sample: Sample) -> bool:
     return bool(cv2.pointPolygonTest(outline, (float(x), float(y)), False) > 0)
 
 
-def _verdict(
-    lattice: Lattice, ends: ThreadReading, picks: ThreadReading, *, fine: bool, contradicted: bool
-) -> tuple[Verdict, tuple[Notice, ...]]:
+def _verdict(settled: Settled, *, fine: bool, contradicted: bool) -> tuple[Verdict, tuple[Notice, ...]]:
+    """Say `measured` only when nothing speaks against it; otherwise say what does."""
+    lattice, tracks = settled.lattice, settled.tracks
     least = _SURE_WHEN_FINE if fine else _SURE
     doubts = []
-    for name, reading in (("ends", ends), ("picks", picks)):
-        if reading.probability < least:
-            doubts.append(
-                Notice(f"{name}-unsure", f"The {name} can be read in more than one way in this photo.")
-            )
+    for name, pitch, track in (("ends", lattice.ends, tracks.ends), ("picks", lattice.picks, tracks.picks)):
+        if pitch.probability < least:
+            text = f"The {name} can be read in more than one way in this photo."
+            doubts.append(Notice(f"{name}-unsure", text))
+        elif track.count == 0 or float(np.median(track.likeness)) < _CLEAR_THREADS:
+            text = f"The single {name} show too faintly in this photo for their number to be trusted."
+            doubts.append(Notice(f"{name}-faint", text))
     if lattice.woven_probability < _WOVEN:
-        doubts.append(
-            Notice(
-                "woven-unsure",
-                "It is not clear that this is woven. Check by eye that two sets of threads cross each other.",
-            )
-        )
+        text = "It is not clear that this is woven. Check by eye that two sets of threads cross each other."
+        doubts.append(Notice("woven-unsure", text))
     if contradicted:
         doubts.append(Notice("hint-contradicted", "What you told and what the photo shows do not agree."))
     return ("unsure" if doubts else "measured"), tuple(doubts)
