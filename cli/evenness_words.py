@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from statistics import median
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -31,7 +32,7 @@ _FAULT_ADVICE = {
     "and look at the shed from the side before each pick",
     "selvedge-nick": "often the weft was pulled hard at the turn; leave it lying at an angle and close it with the beat",
 }
-_CV_EVEN_PERCENT = 3.0
+LEAST_USUAL_BOW, LEAST_USUAL_SKEW = 1.5, 1.5  # percent of the width
 
 
 def fault_words(fault: Fault) -> str:
@@ -52,20 +53,38 @@ def finding_words(evenness: Evenness) -> tuple[str, ...]:
             "tightens, or from a tired arm: tighten at equal distances and measure as you weave (common practice)."
         )
     words.extend(_rhythm_words(rhythm) for rhythm in evenness.rhythms)
-    if evenness.bow_percent is not None and abs(evenness.bow_percent) >= 2.0:
+    # The greatest of many stations is large by chance in a narrow band: the usual one must show it too.
+    usual_bow, usual_skew = _usual_shape(evenness)
+    if (
+        evenness.bow_percent is not None
+        and abs(evenness.bow_percent) >= 2.0
+        and abs(usual_bow) >= LEAST_USUAL_BOW
+    ):
         way = "smile" if evenness.bow_percent > 0 else "frown"
         words.append(
             f"The picks bow by up to {abs(evenness.bow_percent):.1f} % of the width (a {way} with the beginning of the "
             "band on top); often the middle and the sides of the warp are not equally tight: check the tension across "
             "before you beat (common practice)."
         )
-    if evenness.skew_percent is not None and abs(evenness.skew_percent) >= 2.5:
+    if (
+        evenness.skew_percent is not None
+        and abs(evenness.skew_percent) >= 2.5
+        and abs(usual_skew) >= LEAST_USUAL_SKEW
+    ):
         side = "right" if evenness.skew_percent > 0 else "left"
         words.append(
             f"The picks lean by up to {abs(evenness.skew_percent):.1f} % of the width, the {side} side ahead; often the "
             "beater was not square to the warp or one side was tighter (common practice)."
         )
     return tuple(words)
+
+
+def _usual_shape(evenness: Evenness) -> tuple[float, float]:
+    """Return the median bow and skew of the stations, percent."""
+    shapes = [s.shape for s in evenness.stations if s.shape is not None]
+    if not shapes:
+        return 0.0, 0.0
+    return median(s.bow_percent for s in shapes), median(s.skew_percent for s in shapes)
 
 
 def _step_words(step: Step) -> str:
