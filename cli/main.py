@@ -12,7 +12,15 @@ from typing import Annotated
 import typer
 
 from ..calibration.errors import PickglassError
-from . import book_command, card_command, evenness_command, lens_command, plan_command, sett_command
+from . import (
+    book_command,
+    card_command,
+    evenness_command,
+    lens_command,
+    plan_command,
+    sett_command,
+    shrinkage_command,
+)
 from .screen import printable
 
 __all__ = ["app", "main"]
@@ -59,6 +67,12 @@ for _name, _module, _function, _words in (
         evenness_command,
         evenness_command.evenness,
         "Beat, width and faults along a band, from one photo or several.",
+    ),
+    (
+        "shrinkage",
+        shrinkage_command,
+        shrinkage_command.shrinkage,
+        "What a wash did: changes of length and width, from photos before and after.",
     ),
     ("plan", plan_command, plan_command.plan, "The next warp, from a measured sample and a wish."),
     ("card", card_command, card_command.card, "Draw a reference card to print, or tell how it was printed."),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import sys
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, cast
 
@@ -200,7 +201,7 @@ def shrinkage(
             asked = replace(request, warp=cast("WarpWay", warps[k]))
             found.append(measure_photo(path, asked, on_step=progress.step)[1])
         progress.step("Comparing")
-        series = compare_series(found, tuple(stages), hand=cast("tuple[Points, Points]", hand), force=force)
+        series = compare_series(found, tuple(stages), hand=hand, force=force)
         if picture is not None:
             from .shrinkage_chart import draw_series
 
@@ -253,10 +254,8 @@ def compare_series(
             text = f"{other.result.photo} may show another sample ({'; '.join(reasons)}); compared because of --force."
             notices.append(Notice("forced", text))
     to_first = [compare_sizes(found[0], m, marks=_marks(found[0], m, hand)) for m in found[1:]]
-    to_previous = [to_first[0]] + [
-        compare_sizes(a, b, marks=_marks(a, b, (None, None)))
-        for a, b in zip(found[1:], found[2:], strict=False)
-    ]
+    to_previous = [to_first[0]]
+    to_previous += [compare_sizes(a, b, marks=_marks(a, b, (None, None))) for a, b in pairwise(found[1:])]
     for size in (*to_first, *to_previous):
         notices += [n for n in size.notices if n not in notices]
     return Series(

@@ -18,6 +18,10 @@ NOT_STANDARD = (
     "A hand-woven sampler is smaller than the specimens of the laboratory standard (ISO 3759: 50 × 50 cm, marks at least "
     "35 cm apart), so this is not a test to ISO 5077; the sign is the same: minus is shrinkage."
 )
+HEADLINE = (
+    "Headline: change of thread spacing, for threads are conserved. The outline may shrink up to 1.1 points less, "
+    "because the yarn gets fuller."
+)
 CARE = (
     "Washing (common practice; the yarn's label and local rules come first): test for bleeding dye, use lukewarm water "
     "without sudden changes, press the water out without twisting, dry lying flat. Felted wool does not come back."
@@ -50,8 +54,7 @@ def shrinkage_text(series: Series) -> str:
         lines.append(_settled(series, columns))
     lines.append("")
     for text in (
-        "Headline: change of thread spacing, for threads are conserved. The outline may shrink up to 1.1 points less, "
-        "because the yarn gets fuller.",
+        HEADLINE,
         NOT_STANDARD,
         CARE,
     ):
@@ -81,27 +84,26 @@ def _step(series: Series, first: int, size: ChangeOfSize, k: int, columns: int) 
 
 
 def _ways(size: ChangeOfSize, name: str) -> list[str]:
-    base = f"of the size before; {name}"
     lines = [
-        f"  warpwise (length)  {_words(size.warpwise)}   {_plain_words(size.warpwise)}",
-        f"  weftwise (width)   {_words(size.weftwise)}   {_plain_words(size.weftwise)}",
+        f"  warpwise (length)  {_words(size.warpwise)}   {_plain_words(size.warpwise, ('shorter', 'longer'))}",
+        f"  weftwise (width)   {_words(size.weftwise)}   {_plain_words(size.weftwise, ('narrower', 'wider'))}",
         f"  area               {with_uncertainty(size.area_change_percent, size.area_u95_percent)} %",
     ]
     if size.skew_before_percent is not None and size.skew_after_percent is not None:
         lines.append(
             f"  skew of the picks  {size.skew_before_percent:+.1f} % → {size.skew_after_percent:+.1f} % of the width"
         )
-    return [*lines, f"  base: {base}"]
+    return [*lines, f"  meaning: {name}, in percent of the size before"]
 
 
 def _words(change: Change) -> str:
     return f"{with_uncertainty(change.change_percent, change.u95_percent)} %"
 
 
-def _plain_words(change: Change) -> str:
+def _plain_words(change: Change, verbs: tuple[str, str]) -> str:
     if abs(change.change_percent) < change.u95_percent:
         return "no change that could be told from the doubt"
-    verb = "shorter or narrower" if change.change_percent < 0 else "longer or wider"
+    verb = verbs[0] if change.change_percent < 0 else verbs[1]
     return f"{abs(change.change_percent):.1f} % {verb}"
 
 

@@ -33,7 +33,8 @@ def marks_by_hand(measurement: SettMeasurement, points_px: Points) -> Points:
     """Turn points of the photo (shape (N, 2), pixels) to cloth millimetres (u, v), corrected for the cloth's height."""
     on_plane = measurement.plane.to_mm(np.asarray(points_px, dtype=np.float64))
     factor = 1.0 if measurement.height is None else measurement.height.length_factor
-    return measurement.patch.frame.to_cloth(on_plane) * factor
+    marks: Points = measurement.patch.frame.to_cloth(on_plane) * factor
+    return marks
 
 
 def find_marks(measurement: SettMeasurement) -> Points:
@@ -63,8 +64,8 @@ def spots_in_cloth(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], pitch_px: fl
     size = (max(8, round(bgr.shape[1] / step)), max(8, round(bgr.shape[0] / step)))
     small = cv2.resize(bgr, size, interpolation=cv2.INTER_AREA)
     lab = cv2.cvtColor(small.astype(np.float32) / 255.0, cv2.COLOR_BGR2LAB)
-    inside = cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
-    inside = cv2.erode(inside, np.ones((9, 9), np.uint8), borderValue=0) > 0
+    covered = cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+    inside = cv2.erode(covered, np.ones((9, 9), np.uint8), borderValue=0) > 0
     if not inside.any():
         return np.zeros((0, 2))
     foreign = (_distance_to_cloth(lab, inside) > _APART_LAB) & inside
