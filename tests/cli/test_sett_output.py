@@ -3,6 +3,7 @@
 import json
 import math
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -139,6 +140,10 @@ def test_exit_code_follows_the_verdict(capsys, monkeypatch, verdict, code, as_js
     photo = Photo(bgr=np.zeros((64, 64, 3), np.uint8), name="garden-band.jpg")
     measurement = FakeMeasurement(fake_result(verdict=verdict), fake_plane())
     monkeypatch.setattr("pickglass.cli.pipeline.measure_photo", lambda *a, **k: (photo, measurement))
+    # The invented measurement has no picture whose colours could be read.
+    monkeypatch.setattr(
+        "pickglass.cli.sett_json.measurement_document", lambda m: sett_document(m.result, m.plane)
+    )
     with pytest.raises(SystemExit) as leaving:
         main(["sett", "garden-band.jpg", "--explain", *(["--json"] if as_json else [])])
     out, err = capsys.readouterr()
@@ -149,3 +154,14 @@ def test_exit_code_follows_the_verdict(capsys, monkeypatch, verdict, code, as_js
     else:
         assert f"garden-band.jpg: {verdict}" in out
         assert err == ""
+
+
+def test_json_of_a_real_photo_keeps_the_colour_order(capsys):
+    photo = Path(__file__).parents[2] / "sample_images" / "wash_before.jpg"
+    truth = json.loads(photo.with_suffix(".json").read_text())
+    with pytest.raises(SystemExit) as leaving:
+        main(["sett", str(photo), "--json"])
+    document = json.loads(capsys.readouterr().out)
+    assert leaving.value.code == 0
+    assert document["ends"]["per_inch"] == pytest.approx(truth["epi_centre"], rel=0.015)
+    assert len(document["colour_order"]["ends"]) == document["ends"]["count"]
