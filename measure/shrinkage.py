@@ -161,12 +161,8 @@ def compare_sizes(
     )
     by_method: dict[Method, dict[Direction, Change]] = {
         "thread_count": {
-            "warpwise": _by_threads(
-                before.result.picks, after.result.picks, shared, _whole_length(before, after)
-            ),
-            "weftwise": _by_threads(
-                before.result.ends, after.result.ends, shared, _whole_width(before, after)
-            ),
+            "warpwise": _by_threads(before, after, "warpwise", shared),
+            "weftwise": _by_threads(before, after, "weftwise", shared),
         }
     }
     outline = _by_outline(before, after, shared)
@@ -217,16 +213,26 @@ def _change(value: float, own_u: float, shared_u: float) -> Change:
     )
 
 
-def _by_threads(before: ThreadReading, after: ThreadReading, shared: float, whole: bool) -> Change:
-    if before.per_inch is None or after.per_inch is None:
+def _by_threads(before: SettMeasurement, after: SettMeasurement, way: Direction, shared: float) -> Change:
+    sides = {"start", "end"} if way == "warpwise" else {"left", "right"}
+    one, other = (m.result.picks if way == "warpwise" else m.result.ends for m in (before, after))
+    if one.per_inch is None or other.per_inch is None:
         raise ValueError("a scale is needed")
-    ratio = before.per_inch / after.per_inch
+    ratio = one.per_inch / other.per_inch
+    whole = [not sides & m.sample.cut_off for m in (before, after)]
     # The same threads, counted alike, cancel in the ratio whatever their true number.
-    cancels = whole and before.count is not None and before.count == after.count
-    spread = math.sqrt(
-        sum(_thread_u(reading, 0.0 if cancels else _BORDER_SHARE) ** 2 for reading in (before, after))
-    )
-    return _change(dimensional_change(1.0, ratio), ratio * spread, ratio * shared)
+    share = 0.0 if all(whole) and one.count is not None and one.count == other.count else _BORDER_SHARE
+    parts = [_thread_u(reading, share) for reading in (one, other)]
+    parts += [_part_u(reading) for reading, complete in zip((one, other), whole, strict=True) if not complete]
+    return _change(dimensional_change(1.0, ratio), ratio * math.hypot(*parts), ratio * shared)
+
+
+def _part_u(reading: ThreadReading) -> float:
+    """Return how far a part may stand from the whole, percent: as its own thirds differ, for the beat drifts slowly."""
+    if reading.positions_mm is None or len(reading.positions_mm) < 9:
+        return 0.0
+    thirds = [float(part.mean()) for part in np.array_split(np.diff(reading.positions_mm), 3)]
+    return 100.0 * float(np.std(thirds, ddof=1) / np.mean(thirds))
 
 
 def _thread_u(reading: ThreadReading, count_share: float) -> float:
@@ -273,15 +279,7 @@ def _height_u(before: SettMeasurement, after: SettMeasurement) -> float:
 def _card_on_cloth(measurement: SettMeasurement) -> bool:
     height = measurement.height
     lowest = _CARD_ON_TABLE_MM.get(measurement.plane.source, _PAPER_ON_TABLE_MM)
-    return height is not None and height.height_mm < lowest
-
-
-def _whole_width(*photos: SettMeasurement) -> bool:
-    return all(not {"left", "right"} & p.sample.cut_off for p in photos)
-
-
-def _whole_length(*photos: SettMeasurement) -> bool:
-    return all(not {"start", "end"} & p.sample.cut_off for p in photos)
+    return height is not None and bool(height.height_mm < lowest)
 
 
 def _headline(by_method: dict[Method, dict[Direction, Change]], way: Direction) -> Change:

@@ -15,7 +15,7 @@ def turned(points: np.ndarray, degrees: float) -> np.ndarray:
 
 
 def test_marks_tell_both_directions_whatever_the_turn() -> None:
-    after = turned(SQUARE * [0.95, 0.88], 183.0) + [400.0, -20.0]
+    after = turned(SQUARE * [0.95, 0.88], 183.0) + np.array([400.0, -20.0])
     change = change_of_marks(SQUARE, after)
     assert change["warpwise"].change_percent == pytest.approx(-12.0, abs=1e-6)
     assert change["weftwise"].change_percent == pytest.approx(-5.0, abs=1e-6)
@@ -64,7 +64,9 @@ def test_contrasting_spots_are_found_in_cloth_and_none_where_there_are_none() ->
     rng = np.random.default_rng(1)
     y, x = np.mgrid[0:400, 0:300]
     shade = 120 + 40 * np.cos(2 * np.pi * x / 10) * np.cos(2 * np.pi * y / 10)
-    cloth = np.clip(shade[..., None] * [0.6, 0.8, 1.0] + rng.normal(0, 4, (400, 300, 3)), 0, 255).astype(np.uint8)
+    cloth = np.clip(shade[..., None] * [0.6, 0.8, 1.0] + rng.normal(0, 4, (400, 300, 3)), 0, 255).astype(
+        np.uint8
+    )
     mask = np.ones(cloth.shape[:2], dtype=bool)
     assert len(spots_in_cloth(cloth, mask, 10.0)) == 0
     places = np.array([[50, 60], [250, 70], [60, 330], [240, 340]])

@@ -1,6 +1,7 @@
 """Change of size: published examples, the mean of methods, and whether the stated uncertainty is the scatter seen."""
 
 import math
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -41,10 +42,18 @@ def reading(per_inch: float, count: int, placing: float = 0.3, counting: float =
 
 
 def photo(
-    *, epi: float = 12.0, ppi: float = 12.0, size: tuple[float | None, float | None] = (80.0, 100.0), **more: Any
+    *,
+    epi: float = 12.0,
+    ppi: float = 12.0,
+    size: tuple[float | None, float | None] = (80.0, 100.0),
+    **more: Any,
 ) -> Any:
     """A measurement with only what the comparison looks at."""
-    verdict, ends, source = more.get("verdict", "measured"), more.get("ends", 40), more.get("source", "bank-card")
+    verdict, ends, source = (
+        more.get("verdict", "measured"),
+        more.get("ends", 40),
+        more.get("source", "bank-card"),
+    )
     sample = SimpleNamespace(width_mm=size[0], width_u95_mm=0.4, length_mm=size[1])
     cut = frozenset() if size[0] else frozenset({"left", "start"})
     return SimpleNamespace(
@@ -96,6 +105,17 @@ def test_parts_of_a_sample_are_compared_by_threads_alone() -> None:
     size = compare_sizes(photo(size=(None, None)), photo(epi=13, size=(None, None)))
     assert set(size.by_method) == {"thread_count"}
     assert size.weftwise.change_percent == pytest.approx(100 * (12 / 13 - 1))
+
+
+def test_a_part_with_drifting_beat_leaves_more_doubt() -> None:
+    def drifting(factor: float) -> Any:
+        one = photo(size=(None, None))
+        steps = np.concatenate([np.full(15, 2.0), np.full(15, 2.0 * factor), np.full(15, 2.0 * factor**2)])
+        one.result.picks = replace(one.result.picks, positions_mm=np.cumsum(steps))
+        return one
+
+    steady, drift = (compare_sizes(photo(), drifting(f)).warpwise.u95_percent for f in (1.0, 1.04))
+    assert drift > steady + 3.0
 
 
 def test_a_thread_misread_by_half_is_caught_by_the_outline() -> None:

@@ -1,0 +1,152 @@
+"""The command shrinkage on the demo's washes: numbers against their truth, words, JSON, chart, and refusals."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from pickglass.cli import pipeline
+from pickglass.cli.main import main
+from pickglass.cli.pipeline import Request, measure_photo
+
+SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
+WASHES = ("wash_before", "wash_after_first")
+OTHER = "band_striped"
+
+
+@pytest.fixture(scope="module")
+def measured() -> dict[str, Any]:
+    return {name: measure_photo(SAMPLES / f"{name}.jpg", Request()) for name in (*WASHES, OTHER)}
+
+
+@pytest.fixture
+def run(measured: dict[str, Any], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Any:
+    """Run the command; each photo is measured once for all tests."""
+
+    def measure(path: Path, request: Request, **_: object) -> Any:
+        return measured[path.stem]
+
+    monkeypatch.setattr(pipeline, "measure_photo", measure)
+
+    def go(*words: object) -> tuple[int, str, str]:
+        with pytest.raises(SystemExit) as end:
+            main(["shrinkage", *(str(w) for w in words)])
+        out = capsys.readouterr()
+        return int(end.value.code or 0), out.out, out.err
+
+    return go
+
+
+def paths(*names: str) -> list[Path]:
+    return [SAMPLES / f"{name}.jpg" for name in names]
+
+
+def test_a_wash_is_measured_within_its_doubt(run: Any) -> None:
+    code, out, _ = run(*paths(*WASHES), "--json")
+    found = json.loads(out)
+    truth = json.loads((SAMPLES / "wash_after_first.json").read_text())["pair"]["shrinkage"]
+    assert code == (0 if found["verdict"] == "measured" else 3)
+    assert found["schema"] == "pickglass.shrinkage/1"
+    for way, key in (("warpwise", "warp_percent"), ("weftwise", "weft_percent")):
+        miss = abs(found[way]["change_percent"] + truth[key])
+        assert miss < 0.6
+        assert miss < found[way]["u95_percent"] < 2.0
+    outline = found["by_method"]["outline"]["warpwise"]
+    assert abs(outline["change_percent"] + truth["length_outer_percent"]) < outline["u95_percent"]
+    assert found["by_method"]["thread_count"]
+    assert found["by_method"]["marks"] == {}
+    assert found["base"] == "off-loom"
+
+
+def test_words_name_base_care_and_the_limits(run: Any) -> None:
+    _, out, _ = run(*paths(*WASHES))
+    flat = " ".join(out.split())
+    for words in (
+        "(off-loom)",
+        "shorter",
+        "narrower",
+        "ISO 3759",
+        "bleeding dye",
+        "area",
+        "yarn gets fuller",
+    ):
+        assert words in flat
+
+
+def test_take_up_is_named_apart_from_shrinkage(run: Any) -> None:
+    _, out, _ = run(*paths("wash_before", *WASHES), "--stage", "on-loom,off-loom,washed")
+    assert "take-up (tension let off)" in out
+    assert "take-up and shrinkage together" in out
+
+
+def test_the_same_photo_twice_has_settled(run: Any) -> None:
+    _, out, _ = run(*paths(*WASHES, WASHES[1]), "--json")
+    assert [step["settled"] for step in json.loads(out)["steps"]] == [False, True]
+
+
+def test_two_samples_are_refused_unless_forced(run: Any) -> None:
+    code, _, err = run(*paths(WASHES[0], OTHER))
+    assert code == 4
+    assert "two different samples" in err
+    code, out, _ = run(*paths(WASHES[0], OTHER), "--force")
+    assert code == 3
+    assert "--force" in out
+
+
+@pytest.mark.parametrize("suffix", ["png", "svg"])
+def test_the_chart_is_written_and_not_overwritten(run: Any, tmp_path: Path, suffix: str) -> None:
+    pytest.importorskip("matplotlib")
+    target = tmp_path / f"washes.{suffix}"
+    run(*paths(*WASHES), "--picture", target)
+    start = target.read_bytes()[:200]
+    assert start.startswith(b"\x89PNG") if suffix == "png" else b"<svg" in target.read_bytes()[:2000]
+    code, _, err = run(*paths(*WASHES), "--picture", target)
+    assert code == 2
+    assert "already there" in err
+
+
+def test_marks_by_hand_join_the_methods(run: Any, measured: dict[str, Any]) -> None:
+    words = []
+    for name in WASHES:
+        m = measured[name][1]
+        # The same crossings of the same threads: what a sewn mark would keep.
+        ends, picks = m.tracks.ends, m.tracks.picks
+        patch = m.patch
+        points = [
+            (
+                patch.u0_mm + ends.positions_px[e] / patch.px_per_mm,
+                patch.v0_mm + picks.positions_px[p] / patch.px_per_mm,
+            )
+            for e in (3, -4)
+            for p in (3, -4)
+        ]
+        photo_px = m.plane.to_px(patch.frame.to_plane(points))
+        words.append(",".join(f"{value:.1f}" for value in photo_px.ravel()))
+    _, out, _ = run(*paths(*WASHES), "--json", "--marks-before", words[0], "--marks-after", words[1])
+    marks = json.loads(out)["by_method"]["marks"]
+    assert abs(marks["warpwise"]["change_percent"] + 6.04) < marks["warpwise"]["u95_percent"]
+    assert abs(marks["weftwise"]["change_percent"] + 4.49) < marks["weftwise"]["u95_percent"]
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["--stage", "washed"],
+        ["--stage", "washed,off-loom"],
+        ["--stage", "off-loom,dyed"],
+        ["--marks-before", "1,2,3,4"],
+        ["--marks-before", "1,2,3", "--marks-after", "1,2,3"],
+        ["--picture", "chart.bmp"],
+    ],
+)
+def test_wrong_use_gets_a_sentence(run: Any, words: list[str]) -> None:
+    code, _, err = run(*paths(*WASHES), *words)
+    assert code == 2
+    assert "What to do" in err
+
+
+def test_one_photo_is_no_change(run: Any) -> None:
+    code, _, err = run(*paths(WASHES[0]))
+    assert code == 2
+    assert "two photos" in err
