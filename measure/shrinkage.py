@@ -228,11 +228,14 @@ def _by_threads(before: SettMeasurement, after: SettMeasurement, way: Direction,
 
 
 def _part_u(reading: ThreadReading) -> float:
-    """Return how far a part may stand from the whole, percent: as its own thirds differ, for the beat drifts slowly."""
+    """Return how far a part may stand from the whole, percent.
+
+    The part is one draw of a beat that varies: the standard uncertainty of the mean of its thirds (GUM 4.2.3).
+    """
     if reading.positions_mm is None or len(reading.positions_mm) < 9:
         return 0.0
     thirds = [float(part.mean()) for part in np.array_split(np.diff(reading.positions_mm), 3)]
-    return 100.0 * float(np.std(thirds, ddof=1) / np.mean(thirds))
+    return 100.0 * float(np.std(thirds, ddof=1) / np.mean(thirds) / math.sqrt(3.0))
 
 
 def _thread_u(reading: ThreadReading, count_share: float) -> float:
