@@ -33,8 +33,7 @@ def marks_by_hand(measurement: SettMeasurement, points_px: Points) -> Points:
     """Turn points of the photo (shape (N, 2), pixels) to cloth millimetres (u, v), corrected for the cloth's height."""
     on_plane = measurement.plane.to_mm(np.asarray(points_px, dtype=np.float64))
     factor = 1.0 if measurement.height is None else measurement.height.length_factor
-    marks: Points = measurement.patch.frame.to_cloth(on_plane) * factor
-    return marks
+    return measurement.patch.frame.to_cloth(on_plane) * factor
 
 
 def find_marks(measurement: SettMeasurement) -> Points:
@@ -43,7 +42,8 @@ def find_marks(measurement: SettMeasurement) -> Points:
     pitch = min(measurement.result.ends.pitch_px, measurement.result.picks.pitch_px)
     spots = spots_in_cloth(patch.bgr, patch.mask, pitch)
     factor = 1.0 if measurement.height is None else measurement.height.length_factor
-    return (spots / patch.px_per_mm + np.array([patch.u0_mm, patch.v0_mm])) * factor
+    marks: Points = (spots / patch.px_per_mm + np.array([patch.u0_mm, patch.v0_mm])) * factor
+    return marks
 
 
 def spots_in_cloth(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], pitch_px: float) -> Points:
@@ -63,7 +63,7 @@ def spots_in_cloth(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], pitch_px: fl
     step = max(1.0, pitch_px / 4.0)  # four cells a thread are enough to see a mark as thick as one
     size = (max(8, round(bgr.shape[1] / step)), max(8, round(bgr.shape[0] / step)))
     small = cv2.resize(bgr, size, interpolation=cv2.INTER_AREA)
-    lab = cv2.cvtColor(small.astype(np.float32) / 255.0, cv2.COLOR_BGR2LAB)
+    lab = np.asarray(cv2.cvtColor(small.astype(np.float32) / 255.0, cv2.COLOR_BGR2LAB), dtype=np.float32)
     covered = cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
     inside = cv2.erode(covered, np.ones((9, 9), np.uint8), borderValue=0) > 0
     if not inside.any():

@@ -154,7 +154,7 @@ def compare_sizes(
             raise ScaleError(
                 "no-scale",
                 f"{one.result.photo} has no scale, so its size cannot be compared.",
-                "Lay a card beside the sample in each photo, or give --px-per-mm.",
+                "Lay a card beside the sample in each photo, or compare flat-bed scans with --scan.",
             )
     shared = 100.0 * math.hypot(
         *(m.plane.u95_percent / COVERAGE_FACTOR / 100.0 for m in (before, after)), _height_u(before, after)
