@@ -13,6 +13,7 @@ Node = tuple[int, int, int]  # (a, b, q) stands for a/q cycles per end and b/q c
 REPEATS = (2, 3, 4, 5, 6, 8)  # plain 2, twills 3 to 6, basket 4, satins 5 and 8
 CLOSED_RATIO = 1.8  # picks so much wider apart than ends (or ends than picks) leave the other no room to show
 CLEAR_NODE = 2.5  # strength of the leading node over the usual one below which no weave is told
+RIVAL = 0.6  # strength over the strongest node from which a weave with like repeats both ways is preferred
 FUNDAMENTAL = 0.45  # strength of a fundamental over its overtone from which it counts
 BLOCK_THREADS = 12  # rhythms are followed in blocks: long enough to see them, short enough to survive slips
 
@@ -39,6 +40,11 @@ def off_axis_nodes(strength: dict[Node, float]) -> list[tuple[Node, float]]:
     return sorted(((n, s) for n, s in strength.items() if n[0] and n[1]), key=lambda item: -item[1])
 
 
+def _is_whole(node: Node) -> bool:
+    """Whether ends and picks both repeat over the whole of q threads, as in all weaves but ribs and cords."""
+    return bool(np.gcd(node[0], node[2]) == 1 and np.gcd(node[1], node[2]) == 1)
+
+
 def leading_node(strength: dict[Node, float]) -> Node | None:
     """Node that the whole rhythm is built from, or None where no weave stands out.
 
@@ -48,12 +54,13 @@ def leading_node(strength: dict[Node, float]) -> Node | None:
     ranked = off_axis_nodes(strength)
     usual = float(np.median([s for _, s in ranked]))
     short = [(n, s) for n, s in ranked if n[2] <= 5]
-    lead, top = short[0]
+    # Stripes and checks of dye throw side nodes around (1/2, 1/2), which look like those of a rib.
+    near = [(n, s) for n, s in short if _is_whole(n) and s > RIVAL * short[0][1]]
+    lead, top = (near or short)[0]
     if top < CLEAR_NODE * usual:
         return None
     for node, s in ranked:
-        whole = np.gcd(node[0], node[2]) == 1 and np.gcd(node[1], node[2]) == 1
-        if whole and node[2] > lead[2] and s > FUNDAMENTAL * top and s > CLEAR_NODE * usual:
+        if _is_whole(node) and node[2] > lead[2] and s > FUNDAMENTAL * top and s > CLEAR_NODE * usual:
             times = [(m * node[0] * lead[2], m * node[1] * lead[2]) for m in range(2, node[2])]
             wanted = (lead[0] * node[2], lead[1] * node[2])
             turn = node[2] * lead[2]

@@ -20,8 +20,9 @@ FloatArray = NDArray[np.float64]
 
 MARGIN_THREADS = 4  # kept beyond the rough outline, so that the table can be compared with the cloth
 KEPT_BEYOND = 1  # threads beyond the rough outline that may still turn out to be cloth
-# Cloth beyond the centre of the outermost end, threads: half the end, what shows of the weft turns, some shadow.
-CLOTH_BEYOND_END, CLOTH_BEYOND_SIGMA = 1.2, 0.28
+# Cloth beyond the centre of the outermost end, threads: half the end where the side is cut, and up to one thread more
+# for weft turns and their shadow; the last figure is the standard deviation outside that range.
+CLOTH_BEYOND_END, CLOTH_BEYOND_SIGMA = (0.95, 1.4), 0.25
 # Rough outline beyond the centre of the outermost thread; wide, because outlines differ in how much of the weft
 # turns they take in.
 OUTLINE_BEYOND = {"ends": (0.95, 0.6), "picks": (0.4, 0.6)}
@@ -173,7 +174,8 @@ def _end_costs(
             seen = side_occupancy(threads.picture.bgr, cloth, threads.seen, far=far) if along == 0 else None
             if seen is not None:
                 trust = min(max(seen.contrast / 0.4, 0.25), 1.0)
-                cost += 0.5 * ((seen.beyond - CLOTH_BEYOND_END) / CLOTH_BEYOND_SIGMA * trust) ** 2
+                excess = seen.beyond - np.clip(seen.beyond, *CLOTH_BEYOND_END)
+                cost += 0.5 * (excess / CLOTH_BEYOND_SIGMA * trust) ** 2
             if along == 0 and (seen is None or seen.contrast < 0.2):
                 flags.add("edge-unclear")
         costs.append(cost)
