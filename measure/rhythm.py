@@ -118,11 +118,13 @@ def centre_phase(
     Notes
     -----
     For a weave of alike threads the node n and its complement (1, 0) - n carry conjugate weights of the interlacing,
-    so their product has phase zero at a thread centre whatever the colours. Dark lines and colour steps across a
-    thread lie half a thread away from its centre.
+    so their product has phase zero at a thread centre whatever the colours. That holds for planes that are the same
+    on both flanks of a float, so for sizes of steps; under light from the side lightness itself is odd, and its
+    product turns round. Dark lines and steps across a thread lie half a thread away from its centre.
     """
     ends, picks = 0j, 0j
-    for found in demods.values():
+    even = [demods["edge_x"], demods["edge_y"]]
+    for found in even:
         rising, falling = found.node(0.5, 0.5), found.node(0.5, -0.5)
         ends += _vote(np.asarray(rising * falling), cloth)
         picks += _vote(np.asarray(rising * np.conj(falling)), cloth)
@@ -132,15 +134,15 @@ def centre_phase(
         if not covers[1]:
             picks -= _vote(demods[f"{name}_y"].node(0, 1), cloth)
     a, b, q = lead
-    light = demods["light"]
-    for m in range(1, q) if q > 2 else ():
-        fa, fb = _fold(m * a % q, q), _fold(m * b % q, q)
-        if fa:
-            sign = 1 if fa > 0 else -1
-            pair = np.asarray(light.node(fa, fb) * light.node(sign - fa, -fb))
-            ends += _vote(pair if sign > 0 else np.conj(pair), cloth)
-        if fb:
-            sign = 1 if fb > 0 else -1
-            pair = np.asarray(light.node(fa, fb) * light.node(-fa, sign - fb))
-            picks += _vote(pair if sign > 0 else np.conj(pair), cloth)
+    for found in even if q > 2 else ():
+        for m in range(1, q):
+            fa, fb = _fold(m * a % q, q), _fold(m * b % q, q)
+            if fa:
+                sign = 1 if fa > 0 else -1
+                pair = np.asarray(found.node(fa, fb) * found.node(sign - fa, -fb))
+                ends += _vote(pair if sign > 0 else np.conj(pair), cloth)
+            if fb:
+                sign = 1 if fb > 0 else -1
+                pair = np.asarray(found.node(fa, fb) * found.node(-fa, sign - fb))
+                picks += _vote(pair if sign > 0 else np.conj(pair), cloth)
     return float(-np.angle(ends) / (2 * np.pi)), float(-np.angle(picks) / (2 * np.pi))
