@@ -24,10 +24,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
+from typing import Any
 
 import cv2
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from .texture import Texture, make_texture
@@ -144,12 +145,31 @@ def _window_maps(texture: Texture, window: int, frequencies: Float, weight: Floa
     taper = np.outer(np.hanning(height + 2)[1:-1], np.hanning(width + 2)[1:-1]).astype(np.float32)
     for channel in texture.channels():
         magnitude = np.zeros((size, size // 2 + 1), np.float32)
+        padded = np.zeros((size, size), np.float32)
         for y, x in origins:
             view = channel[y : y + height, x : x + width]
-            magnitude += np.abs(scipy.fft.rfft2((view - view.mean()) * taper, s=(size, size)))
+            np.multiply(view - view.mean(), taper, out=padded[:height, :width])
+            magnitude += _magnitude(cv2.dft(padded))
         prominence = _prominence(magnitude)
         autocorrelation = _autocorrelation(prominence)
         yield _Map(_dilated(prominence), _dilated(autocorrelation), frequencies, weight)
+
+
+def _magnitude(packed: NDArray[Any]) -> Float:
+    """Magnitude of a real picture's spectrum, zero and positive column frequencies, from OpenCV's packed form.
+
+    Complex numbers lie in columns 1..N-2 as pairs; columns 0 and N-1 hold the spectra of the columns of frequency zero
+    and one half, which are real signals and packed down the rows in the same way.
+    """
+    size = packed.shape[0]
+    magnitude = np.empty((size, size // 2 + 1), np.float32)
+    real, imaginary = cv2.split(packed[:, 1:-1].reshape(size, size // 2 - 1, 2))
+    magnitude[:, 1:-1] = cv2.magnitude(real, imaginary)
+    for column, target in ((packed[:, 0], 0), (packed[:, -1], size // 2)):
+        half = np.hypot(column[1:-1:2], column[2:-1:2])
+        magnitude[0, target], magnitude[size // 2, target] = abs(column[0]), abs(column[-1])
+        magnitude[1 : size // 2, target], magnitude[size // 2 + 1 :, target] = half, half[::-1]
+    return magnitude
 
 
 def _dilated(plane: Float) -> Float:
@@ -195,14 +215,26 @@ def _autocorrelation(prominence: Float) -> Float:
     """Normalised autocorrelation of the nodes, displacement zero in the middle."""
     size = prominence.shape[0]
     nodes = np.clip(prominence - _PROMINENCE_DB, 0, 12)
-    axis = np.arange(size, dtype=np.float32) - size // 2
-    nodes[np.hypot(axis[:, None], axis[None, :]) < 0.012 * size] = 0  # what is left of light and shadow
+    nodes[_near_zero(size)] = 0  # what is left of light and shadow
     nodes = cv2.GaussianBlur(nodes, (0, 0), 0.8)
-    spectrum = scipy.fft.rfft2(nodes, s=(2 * size, 2 * size))
-    power = (spectrum.real**2 + spectrum.imag**2).astype(np.float32)
-    lagged = scipy.fft.fftshift(scipy.fft.irfft2(power))
-    middle = lagged[size // 2 : size // 2 + size, size // 2 : size // 2 + size]
-    return np.asarray(middle / (float(np.sum(nodes * nodes)) + 1e-9), dtype=np.float32)
+    # Lags up to half the size are wanted: padding by that much keeps the wrapped ones out of them.
+    half = size // 2
+    padded = np.zeros((size + half, size + half), np.float32)
+    padded[:size, :size] = nodes
+    spectrum = cv2.dft(padded)
+    power = cv2.mulSpectrums(spectrum, spectrum, 0, conjB=True)
+    lagged = cv2.dft(power, flags=cv2.DFT_INVERSE | cv2.DFT_SCALE | cv2.DFT_REAL_OUTPUT)
+    middle = np.empty((size, size), np.float32)
+    middle[:half, :half], middle[:half, half:] = lagged[-half:, -half:], lagged[-half:, :half]
+    middle[half:, :half], middle[half:, half:] = lagged[:half, -half:], lagged[:half, :half]
+    return np.asarray(middle / np.float32(float(np.sum(nodes * nodes)) + 1e-9), dtype=np.float32)
+
+
+@cache
+def _near_zero(size: int) -> NDArray[np.bool_]:
+    """Bins of a centred plane that are too near frequency zero to be threads."""
+    axis = np.arange(size, dtype=np.float32) - size // 2
+    return np.hypot(axis[:, None], axis[None, :]) < 0.012 * size
 
 
 def _polar(plane: Float, frequencies: Float, turn: float) -> Float:

@@ -7,6 +7,7 @@ mistake of one (a stripe of dye, a shadow) is seldom the mistake of all.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -59,31 +60,71 @@ def make_texture(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], *, sigma_px: f
         Width of the Gaussian that estimates local brightness and contrast. Stripes and shading much wider than this
         disappear; it must exceed one repeat of the weave to keep the thread rhythm.
     """
-    lightness = cv2.cvtColor(bgr, cv2.COLOR_BGR2LAB)[:, :, 0].astype(np.float32)
-    smooth = cv2.GaussianBlur(lightness, (0, 0), 0.9)
-    dxx = cv2.Sobel(smooth, cv2.CV_32F, 2, 0, ksize=3)
-    dyy = cv2.Sobel(smooth, cv2.CV_32F, 0, 2, ksize=3)
-    dxy = cv2.Sobel(smooth, cv2.CV_32F, 1, 1, ksize=3)
-    half_trace = 0.5 * (dxx + dyy)
-    gaps = np.maximum(half_trace + np.sqrt((0.5 * (dxx - dyy)) ** 2 + dxy**2), 0.0)
-    lab = cv2.GaussianBlur(cv2.cvtColor(bgr, cv2.COLOR_BGR2LAB), (0, 0), 0.7).astype(np.float32)
-    gx = cv2.Scharr(lab, cv2.CV_32F, 1, 0)
-    gy = cv2.Scharr(lab, cv2.CV_32F, 0, 1)
-    edges = np.sqrt(np.sum(gx * gx + gy * gy, axis=2))
+    lab = cv2.cvtColor(bgr, cv2.COLOR_BGR2LAB)
+    lightness = cv2.extractChannel(lab, 0).astype(np.float32)
+    local = _Local(mask, sigma_px)
     return Texture(
-        lightness=normalise_contrast(lightness, mask, sigma_px),
-        gaps=normalise_contrast(gaps, mask, sigma_px),
-        edges=normalise_contrast(edges, mask, sigma_px),
+        lightness=local.normalise(lightness),
+        gaps=local.normalise(_gaps(lightness)),
+        edges=local.normalise(_edges(lab)),
         mask=mask,
     )
 
 
+def _gaps(lightness: Float) -> Float:
+    """Larger eigenvalue of the Hessian where positive."""
+    smooth = cv2.GaussianBlur(lightness, (0, 0), 0.9)
+    dxx = cv2.Sobel(smooth, cv2.CV_32F, 2, 0, ksize=3)
+    dyy = cv2.Sobel(smooth, cv2.CV_32F, 0, 2, ksize=3)
+    dxy = cv2.Sobel(smooth, cv2.CV_32F, 1, 1, ksize=3)
+    half_trace = cv2.addWeighted(dxx, 0.5, dyy, 0.5, 0.0)
+    half_difference = cv2.addWeighted(dxx, 0.5, dyy, -0.5, 0.0)
+    larger = cv2.add(half_trace, cv2.magnitude(half_difference, dxy))
+    return np.asarray(np.maximum(larger, np.float32(0), out=larger), dtype=np.float32)
+
+
+def _edges(lab: NDArray[Any]) -> Float:
+    """Length of the gradient of the three colour channels together."""
+    smooth = cv2.GaussianBlur(lab, (0, 0), 0.7)
+    steps = [cv2.Scharr(smooth, cv2.CV_32F, *order) for order in ((1, 0), (0, 1))]
+    squares = cv2.add(cv2.multiply(steps[0], steps[0]), cv2.multiply(steps[1], steps[1]))
+    return np.asarray(cv2.sqrt(cv2.transform(squares, np.ones((1, 3), np.float32))), dtype=np.float32)
+
+
 def normalise_contrast(channel: Float, mask: NDArray[np.bool_], sigma_px: float) -> Float:
     """Take away the local mean and divide by the local contrast, counting only pixels inside the mask."""
-    weight = mask.astype(np.float32)
-    norm = np.maximum(cv2.GaussianBlur(weight, (0, 0), sigma_px), 1e-3)
-    mean = cv2.GaussianBlur(channel * weight, (0, 0), sigma_px) / norm
-    centred = (channel - mean) * weight
-    spread = np.sqrt(cv2.GaussianBlur(centred * centred, (0, 0), sigma_px) / norm)
-    typical = float(np.median(spread[mask])) if mask.any() else 1.0
-    return np.asarray(centred / np.maximum(spread, _CONTRAST_FLOOR * typical + 1e-6), dtype=np.float32)
+    return _Local(mask, sigma_px).normalise(channel)
+
+
+class _Local:
+    """Local mean and contrast inside a mask; what depends on the mask alone is worked out once for all channels."""
+
+    def __init__(self, mask: NDArray[np.bool_], sigma_px: float) -> None:
+        self._mask = mask
+        self._sigma_px = sigma_px
+        self._weight: Float | None = None
+        self._share: Float | None = None
+        if not mask.all():
+            self._weight = mask.astype(np.float32)
+            self._share = np.maximum(self._blur(self._weight), np.float32(1e-3))
+
+    def _blur(self, plane: Float) -> Float:
+        return np.asarray(cv2.GaussianBlur(plane, (0, 0), self._sigma_px), dtype=np.float32)
+
+    def _mean(self, plane: Float) -> Float:
+        """Local mean of a plane that is zero outside the mask."""
+        mean = self._blur(plane)
+        return mean if self._share is None else np.asarray(cv2.divide(mean, self._share), dtype=np.float32)
+
+    def normalise(self, channel: Float) -> Float:
+        if self._weight is None:
+            centred = cv2.subtract(channel, self._mean(channel))
+        else:
+            centred = cv2.subtract(channel, self._mean(cv2.multiply(channel, self._weight)))  # type: ignore[arg-type]
+            centred = cv2.multiply(centred, self._weight)
+        spread = cv2.sqrt(self._mean(cv2.multiply(centred, centred)))  # type: ignore[arg-type]
+        # The contrast changes slowly: every fourth place shows its median.
+        sparse = np.asarray(spread)[::4, ::4][self._mask[::4, ::4]]
+        typical = float(np.median(sparse)) if sparse.size else 1.0
+        floor = _CONTRAST_FLOOR * typical + 1e-6
+        return np.asarray(cv2.divide(centred, np.maximum(spread, np.float32(floor))), dtype=np.float32)
