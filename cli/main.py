@@ -79,7 +79,9 @@ for _name, _module, _function, _words in (
     ("lens", lens_command, lens_command.lens, "Learn how a phone's lens bends the picture."),
 ):
     app.command(name=_name, epilog=_module.EPILOG, short_help=_words)(_function)
-app.add_typer(book_command.app, short_help="A book of your samples: add, list, show, compare, export, import.")
+app.add_typer(
+    book_command.app, short_help="A book of your samples: add, list, show, compare, export, import."
+)
 
 
 def main(argv: list[str] | None = None) -> None:
