@@ -130,7 +130,7 @@ def parse_order(text: str) -> ColourOrder:
     """
     tokens = _tokens(text)
     tail = tokens[-1].lower() if tokens else ""
-    if tail in ("mirror", "turn") and len(tokens) > 1 and not tokens[-2].isdigit():
+    if tail in ("mirror", "turn") and len(tokens) > 1 and not tokens[-2].isdecimal():
         tokens.pop()
     else:
         tail = ""
@@ -176,7 +176,7 @@ def _read(tokens: list[str], position: int, depth: int, text: str) -> tuple[list
     parts: list[_Part] = []
     while position < len(tokens) and tokens[position] not in ")]":
         times = 1
-        if tokens[position].isdigit():
+        if tokens[position].isdecimal():
             digits = tokens[position]
             if len(digits) > 6 or not 1 <= int(digits) <= MAX_ENDS:
                 raise _cannot_read(text, f"{digits[:12]} is not a number from 1 to {MAX_ENDS}")
@@ -185,7 +185,7 @@ def _read(tokens: list[str], position: int, depth: int, text: str) -> tuple[list
             if position == len(tokens):
                 raise _cannot_read(text, f"the number {times} at the end has no colour")
         token = tokens[position]
-        if token.isdigit():
+        if token.isdecimal():
             raise _cannot_read(text, f"two numbers, {times} and {token[:12]}, follow each other")
         if token in "([":
             inner, position = _read(tokens, position + 1, depth + 1, text)

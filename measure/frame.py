@@ -226,6 +226,7 @@ def straighten(
     *,
     px_per_mm: float | None = None,
     margin_mm: float = 0.0,
+    beside_mm: float = 0.0,
 ) -> ClothPatch:
     """Resample the sample once, so that its ends run down the rows.
 
@@ -237,6 +238,8 @@ def straighten(
         Sampling of the patch; by default that of the photo along the centre line.
     margin_mm : float
         Table to show around the woven part.
+    beside_mm : float
+        More table to show beside the selvedges only, where no fringe confuses.
 
     Returns
     -------
@@ -248,7 +251,7 @@ def straighten(
     across = np.array([sample.left_u_mm.min(), sample.right_u_mm.max()])
     edge_u = np.linspace(across[0], across[1], 17)
     top, bottom = np.polyval(sample.start_curve, edge_u), np.polyval(sample.end_curve, edge_u)
-    u_range = (float(across[0]) - margin_mm, float(across[1]) + margin_mm)
+    u_range = (float(across[0]) - margin_mm - beside_mm, float(across[1]) + margin_mm + beside_mm)
     v_range = (float(top.min()) - margin_mm, float(bottom.max()) + margin_mm)
     bgr, map_px = resample(photo, plane, frame, u_range, v_range, scale)
     u = u_range[0] + np.arange(bgr.shape[1]) / scale

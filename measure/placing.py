@@ -103,7 +103,8 @@ def coarse_frame(
     along = along * np.sign(along[leading])
     across = np.array([along[1], -along[0]])
     y, x = np.nonzero(region.mask)
-    points = plane.to_mm((np.stack([x, y], axis=-1) + 0.5) * cells.cell_px - 0.5)
+    centres = (np.stack([x, y], axis=-1) + 0.5) * cells.cell_px - 0.5
+    points = plane.to_mm(centres.astype(np.float64))
     u, v = points @ across, points @ along
     v0, length = float(v.min()), float(v.max() - v.min())
     middle = (u.min() + u.max()) / 2

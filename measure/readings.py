@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from ..calibration.budget import COVERAGE_FACTOR, BudgetLine, combine_percent
 from ..calibration.plane import Plane
 from .frame import ClothPatch
@@ -47,6 +49,8 @@ def read_threads(
     factor = 1.0 if height is None else height.length_factor
     to_mm = _Scale(patch.px_per_mm, factor, plane, height)
     ends = _reading(lattice.ends, tracks.ends, tracks.ends.middle_pitch_px, to_mm, patch.u0_mm)
+    if ends.count is not None:
+        ends = _with_line(ends, _places_line(tracks.ends))
     picks = _reading(lattice.picks, tracks.picks, tracks.picks.pitch_px, to_mm, patch.v0_mm)
     if ends.per_inch is None or sample.width_mm is None or ends.count is None:
         return ends, picks
@@ -111,6 +115,27 @@ def _thread_lines(track: SystemTrack, pitch_px: float) -> tuple[BudgetLine, ...]
             origin="probabilities of the neighbouring counts",
         ),
     )
+
+
+def _places_line(ends: SystemTrack) -> BudgetLine:
+    """Doubt because the sett differs from place to place along the warp (ISO 7211-2 counts at several places)."""
+    first, last = round(0.2 * ends.count), max(round(0.8 * ends.count), round(0.2 * ends.count) + 2)
+    middle = ends.lines_px[first:last]
+    index = np.arange(len(middle), dtype=np.float64)
+    slopes = np.polyfit(index, middle, 1)[0]
+    return BudgetLine(
+        name="sett from place to place along the warp",
+        standard_percent=100.0 * float(np.std(slopes) / np.mean(slopes)),
+        kind="A",
+        origin=f"{middle.shape[1]} places along the warp",
+    )
+
+
+def _with_line(reading: ThreadReading, line: BudgetLine) -> ThreadReading:
+    budget = (*reading.budget, line)
+    if reading.per_inch is None:
+        return replace(reading, budget=budget)
+    return replace(reading, budget=budget, u95_per_inch=reading.per_inch * combine_percent(budget) / 100.0)
 
 
 def _scale_line(plane: Plane) -> BudgetLine:

@@ -34,6 +34,7 @@ _NOT_WOVEN, _WOVEN = 0.4, 0.7
 
 # Who lays a piece with an outline beside a card wants it measured; of whole pictures less is known beforehand.
 _OUTLINED_LOG_ODDS = 1.0
+_TABLE_MM = 9.0  # table kept beside the cloth: some three threads of coarse wool, to tell its outermost ends from table
 _LEAST_CLOTH_PX = 2000  # some ten threads each way at the least sampling
 _FLOOR_PX = 2.8  # two pixels a thread is the sampling theorem's limit; lens and demosaicing take the rest
 _EASY_PX = 5.0
@@ -106,7 +107,7 @@ def measure_sett(photo: Photo, plane: Plane, options: SettOptions | None = None)
     sample = find_sample(
         photo, plane, warp=options.warp, area_px=options.area_px, all_cloth=options.all_cloth
     )
-    patch = straighten(photo, plane, sample)
+    patch = straighten(photo, plane, sample, beside_mm=0.0 if sample.all_cloth else _TABLE_MM)
     settled = _settle(patch, sample, options.hints)
     lattice, tracks, weave = settled.lattice, settled.tracks, settled.weave
     _refuse_what_is_not_woven(lattice)

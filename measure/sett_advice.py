@@ -110,9 +110,9 @@ def interlacings(weave: str) -> tuple[int, int]:
         return INTERLACINGS[weave]
     kind, _, floats_text = weave.partition(" ")
     floats = floats_text.split("/")
-    if kind == "twill" and len(floats) % 2 == 0 and all(f.isdigit() and 0 < int(f) < 20 for f in floats):
+    if kind == "twill" and len(floats) % 2 == 0 and all(f.isdecimal() and 0 < int(f) < 20 for f in floats):
         return sum(map(int, floats)), len(floats)
-    if kind == "satin" and floats_text.isdigit() and 5 <= int(floats_text) <= 24:
+    if kind == "satin" and floats_text.isdecimal() and 5 <= int(floats_text) <= 24:
         return int(floats_text), 2
     raise UsageError(
         "unknown-weave",
