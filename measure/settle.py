@@ -40,6 +40,7 @@ Prior = Callable[[float], float]
 _MOST_TRIALS = 5
 _NEGLIGIBLE = 0.01  # share of the likeliest pair below which a pair is tried only while nothing has convinced
 _CONVINCING = 0.97
+_PLAUSIBLE = 0.5  # probability of woven from which pairs of negligible weight no longer deserve a trial
 _FINEST_PX = 2.5
 _SAME = 0.06  # logarithm; trials that end this close have found the same threads
 
@@ -151,11 +152,8 @@ def settle(
     shares = np.zeros(0)
     pairs = rank_pairs(lattice, ends_prior, picks_prior)
     for pair in pairs[:_MOST_TRIALS]:
-        if (
-            trials
-            and pair.weight < _NEGLIGIBLE * pairs[0].weight
-            and _chance(trials, shares, woven_log_odds) > _CONVINCING
-        ):
+        negligible = pair.weight < _NEGLIGIBLE * pairs[0].weight
+        if trials and negligible and _convinced(trials, shares, woven_log_odds):
             break
         pitch_px = (pair.pitch_x_px, pair.pitch_y_px)
         trials.append(try_pair(bgr, mask, lattice, pitch_px, pair.probability, pair.prior))
@@ -204,8 +202,8 @@ def _woven(trials: list[Trial], log_odds: float) -> float:
     return float(1.0 / (1.0 + np.exp(-odds)))
 
 
-def _chance(trials: list[Trial], shares: NDArray[np.float64], log_odds: float) -> float:
-    return float(shares.max()) * _woven(trials, log_odds)
+def _convinced(trials: list[Trial], shares: NDArray[np.float64], log_odds: float) -> bool:
+    return float(shares.max()) > _CONVINCING and _woven(trials, log_odds) > _PLAUSIBLE
 
 
 def try_pair(
