@@ -16,7 +16,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
 README = ROOT / "README.md"
-KEPT = {"marks.jpg": ROOT / "sample_images" / "marks" / "band_striped.jpg"}
+KEPT = {"marks.jpg": ROOT / "sample_images" / "marks" / "sampler_plain.jpg"}
 BLOCK = re.compile(r"(<!-- run: (?P<command>.+?) -->\n)(?P<shown>.*?)(?=<!-- end -->)", re.DOTALL)
 NUMBER = re.compile(r"[+-]?\d+(?:\.\d+)?")
 
