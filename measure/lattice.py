@@ -20,8 +20,8 @@ __all__ = ["Lattice", "PitchReading", "read_lattice"]
 _SAME = 0.09  # pitches within 9 % are one candidate; the smallest true ratio, 3/2, is 41 % away in logarithm
 _MAX_CANDIDATES = 5
 
-# Weights of the log-odds. The curves are worth little once the network has looked, but break its ties; fitted on drawn
-# cloth (tests/cloth.py), never on pictures that judge accuracy. See tests/arbiter/README.md.
+# Weights of the log-odds. The curves break the network's ties. Set by judgement, not fitted: each brings the usual height
+# of its curve to order one. They only rank the pairs that `settle` then tries.
 _ROW_WEIGHT = 4.0
 _AXIS_WEIGHT = 0.25
 _HALF_ROW_WEIGHT = 0.1
