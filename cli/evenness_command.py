@@ -28,40 +28,14 @@ Examples:
   pickglass evenness monday.jpg friday.jpg --compare
 """
 EXIT_CODES = {"measured": 0, "unsure": 3, "refused": 4}
-CHART_SUFFIXES = (".png", ".svg")
-WEAVES = ("plain", "basket", "twill", "satin")
-WARPS = ("auto", "down", "across")
-CARDS = ("auto", "bank", "printed")
 LONGEST_BAND_MM = 100_000.0
 
 _PHOTOS = typer.Argument(help="One photo of the band, or several along it.", show_default=False)
 
 
-def _chart_path(text: str) -> Path:
-    path = Path(text)
-    if path.suffix.lower() not in CHART_SUFFIXES:
-        raise UsageError(
-            "bad-picture-name",
-            f"--picture {text!r} does not end in a format that the chart is written in.",
-            f"End the name in one of: {', '.join(CHART_SUFFIXES)}.",
-        )
-    return path
-
-
-def _csv_path(text: str) -> Path:
-    path = Path(text)
-    if path.suffix.lower() != ".csv":
-        raise UsageError(
-            "bad-table-name", f"--csv {text!r} does not end in .csv.", "End the name of the table in .csv."
-        )
-    return path
-
-
 def evenness(
     photos: Annotated[list[Path], _PHOTOS],
-    json: Annotated[
-        bool, typer.Option("--json", help="Print one JSON document instead of the table.")
-    ] = False,
+    json: options.Json = False,
     start_at: Annotated[
         list[str] | None,
         typer.Option(
@@ -91,19 +65,12 @@ def evenness(
             help="Length of cloth that each station sums up.",
         ),
     ] = 10.0,
-    picture: Annotated[
-        Path | None,
-        typer.Option(
-            parser=_chart_path,
-            metavar="FILE",
-            help="Draw the band with charts of beat and width (.png or .svg).",
-        ),
-    ] = None,
+    picture: options.Chart = None,
     csv: Annotated[
         Path | None,
         typer.Option(
             "--csv",
-            parser=_csv_path,
+            parser=options.file_path("--csv", (".csv",)),
             metavar="FILE",
             help="Write every pick to FILE and every station to FILE-stations (.csv).",
         ),
@@ -112,105 +79,29 @@ def evenness(
         Path | None,
         typer.Option("--crops", metavar="FOLDER", help="Write a picture of every fault into this folder."),
     ] = None,
-    overwrite: Annotated[
-        bool, typer.Option("--overwrite", help="Replace files that are already there.")
-    ] = False,
-    card: Annotated[
-        str,
-        typer.Option(
-            parser=options.choice("--card", CARDS),
-            metavar="auto|bank|printed",
-            help="Which reference card lies in the photos.",
-        ),
-    ] = "auto",
-    px_per_mm: Annotated[
-        float | None,
-        typer.Option(
-            parser=options.number("--px-per-mm", 0.5, 2000, "pixels of the photo per millimetre of cloth"),
-            metavar="X",
-            help="Scale given by hand, pixels per millimetre.",
-        ),
-    ] = None,
-    scan: Annotated[
-        bool, typer.Option("--scan", help="A flat-bed scan: scale from the file's resolution, or from --dpi.")
-    ] = False,
-    dpi: Annotated[
-        float | None,
-        typer.Option(
-            parser=options.number("--dpi", 50, 12800, "the resolution of the scan in dots per inch"),
-            metavar="N",
-            help="Resolution of the scan, if the file does not say or says it wrong.",
-        ),
-    ] = None,
-    all_cloth: Annotated[bool, typer.Option("--all-cloth", help="The whole picture is cloth.")] = False,
-    area: Annotated[
-        options.Rectangle | None,
-        typer.Option(
-            parser=options.area,
-            metavar="X,Y,W,H",
-            help="Measure only this rectangle of the upright photo, in pixels.",
-        ),
-    ] = None,
-    warp: Annotated[
-        str,
-        typer.Option(
-            parser=options.choice("--warp", WARPS),
-            metavar="auto|down|across",
-            help="Which way the warp runs in the photo; auto takes a band's length.",
-        ),
-    ] = "auto",
-    weave: Annotated[
-        str | None,
-        typer.Option(
-            parser=options.choice("--weave", WEAVES),
-            metavar="NAME",
-            help="The weave, if you know it: plain, basket, twill or satin.",
-        ),
-    ] = None,
-    ends_warped: Annotated[
-        int | None,
-        typer.Option(
-            parser=options.integer("--ends-warped", 2, 20000, "the number of ends you warped"),
-            metavar="N",
-            help="How many ends you warped over the whole width, if you know it.",
-        ),
-    ] = None,
-    expect_ends: Annotated[
-        options.Span | None,
-        typer.Option(
-            parser=options.span("--expect-ends", 0.5, 1000, "the ends per inch you expect"),
-            metavar="LO..HI",
-            help="Ends per inch you expect, such as 20..30.",
-        ),
-    ] = None,
-    expect_picks: Annotated[
-        options.Span | None,
-        typer.Option(
-            parser=options.span("--expect-picks", 0.5, 1000, "the picks per inch you expect"),
-            metavar="LO..HI",
-            help="Picks per inch you expect, such as 10..14.",
-        ),
-    ] = None,
-    cloth_thickness: Annotated[
-        float | None,
-        typer.Option(
-            parser=options.number("--cloth-thickness", 0.05, 30, "the thickness of the cloth in millimetres"),
-            metavar="MM",
-            help="Thickness of the cloth, if you measured it.",
-        ),
-    ] = None,
-    card_on_cloth: Annotated[
-        bool, typer.Option("--card-on-cloth", help="The card lies on the cloth, not beside it.")
-    ] = False,
+    overwrite: options.Overwrite = False,
+    card: options.Card = "auto",
+    px_per_mm: options.PxPerMm = None,
+    scan: options.Scan = False,
+    dpi: options.Dpi = None,
+    no_scale: options.NoScaleRefused = False,
+    all_cloth: options.AllCloth = False,
+    area: options.Area = None,
+    warp: options.Warp = "auto",
+    weave: options.Weave = None,
+    ends_warped: options.EndsWarped = None,
+    expect_ends: options.ExpectEnds = None,
+    expect_picks: options.ExpectPicks = None,
+    cloth_thickness: options.ClothThickness = None,
+    card_on_cloth: options.CardOnCloth = False,
 ) -> None:
     """Follow every pick along a band and say where beat, width and tension change.
 
     Places count in millimetres along the warp from the first pick seen, from the left (or top) end of the upright photo.
     Photos with a rail card beside the band are joined by themselves; others with --start-at for each.
     """
-    from .sett_command import _one_scale
-
-    _one_scale(px_per_mm=px_per_mm, scan=scan, dpi=dpi, no_scale=False, card_on_cloth=card_on_cloth)
+    options.needs_scale(no_scale, "places along the band")
+    options.one_scale(px_per_mm=px_per_mm, scan=scan, dpi=dpi, no_scale=False, card_on_cloth=card_on_cloth)
     starts = _starts(start_at or [], len(photos), compare=compare)
     targets = _targets(picture, csv, crops, overwrite=overwrite)
     from .pipeline import Request

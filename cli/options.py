@@ -1,15 +1,60 @@
-"""Reading the values of options: every wrong one gets a sentence that names what is accepted."""
+"""Reading the values of options: every wrong one gets a sentence that names what is accepted.
+
+The second half declares the options that several commands share, so that they read alike everywhere.
+"""
 
 import math
 from collections.abc import Callable
 from pathlib import Path
-from typing import NamedTuple
+from typing import Annotated, NamedTuple
+
+import typer
 
 from ..calibration.errors import UsageError
 
-__all__ = ["Rectangle", "Span", "area", "choice", "file_path", "integer", "number", "picture_path", "span"]
+__all__ = [
+    "AllCloth",
+    "Area",
+    "Card",
+    "CardOnCloth",
+    "Chart",
+    "ClothThickness",
+    "Csv",
+    "Dpi",
+    "EndsWarped",
+    "ExpectEnds",
+    "ExpectPicks",
+    "Explain",
+    "Json",
+    "NoScale",
+    "NoScaleRefused",
+    "Overwrite",
+    "PxPerMm",
+    "Rectangle",
+    "Report",
+    "Scan",
+    "Span",
+    "Warp",
+    "Weave",
+    "area",
+    "choice",
+    "dpi",
+    "file_path",
+    "integer",
+    "needs_scale",
+    "number",
+    "one_scale",
+    "picture_path",
+    "px_per_mm",
+    "span",
+]
 
 PICTURE_SUFFIXES = (".png", ".jpg", ".jpeg")
+CHART_SUFFIXES = (".png", ".svg")
+PAGE_SUFFIXES = (".html", ".htm")
+WEAVES = ("plain", "basket", "twill", "satin")
+WARPS = ("auto", "down", "across")
+CARDS = ("auto", "bank", "printed")
 
 
 class Span(NamedTuple):
@@ -151,3 +196,172 @@ def _finite(text: str) -> float | None:
     except ValueError:
         return None
     return value if math.isfinite(value) else None
+
+
+Json = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the words.")]
+Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace files that are already there.")]
+Explain = Annotated[bool, typer.Option("--explain", help="Say where the uncertainty comes from.")]
+Report = Annotated[
+    Path | None,
+    typer.Option(
+        "--report",
+        parser=file_path("--report", PAGE_SUFFIXES),
+        metavar="FILE",
+        help="Write a report to read, print and keep: pictures, charts, tables (.html).",
+    ),
+]
+Chart = Annotated[
+    Path | None,
+    typer.Option(
+        "--picture",
+        parser=file_path("--picture", CHART_SUFFIXES),
+        metavar="FILE",
+        help="Draw a chart of what was found (.png or .svg).",
+    ),
+]
+Csv = Annotated[
+    Path | None,
+    typer.Option(
+        "--csv",
+        parser=file_path("--csv", (".csv",)),
+        metavar="FILE",
+        help="Write a table for a spreadsheet (.csv).",
+    ),
+]
+Card = Annotated[
+    str,
+    typer.Option(
+        "--card",
+        parser=choice("--card", CARDS),
+        metavar="|".join(CARDS),
+        help="Which reference card lies in the photo.",
+    ),
+]
+px_per_mm = number("--px-per-mm", 0.5, 2000, "pixels of the photo per millimetre of cloth")
+dpi = number("--dpi", 50, 12800, "the resolution of the scan in dots per inch")
+
+PxPerMm = Annotated[
+    float | None,
+    typer.Option(
+        "--px-per-mm",
+        parser=px_per_mm,
+        metavar="X",
+        help="Scale given by hand, pixels per millimetre.",
+    ),
+]
+Scan = Annotated[
+    bool, typer.Option("--scan", help="A flat-bed scan: scale from the file's resolution, or from --dpi.")
+]
+Dpi = Annotated[
+    float | None,
+    typer.Option(
+        "--dpi",
+        parser=dpi,
+        metavar="N",
+        help="Resolution of the scan, if the file does not say or says it wrong.",
+    ),
+]
+NoScale = Annotated[
+    bool, typer.Option("--no-scale", help="No card and no scale: threads per 1000 pixels only.")
+]
+NoScaleRefused = Annotated[bool, typer.Option("--no-scale", hidden=True)]
+AllCloth = Annotated[bool, typer.Option("--all-cloth", help="The whole picture is cloth.")]
+Area = Annotated[
+    Rectangle | None,
+    typer.Option(
+        "--area",
+        parser=area,
+        metavar="X,Y,W,H",
+        help="Measure only this rectangle of the upright photo, in pixels.",
+    ),
+]
+Warp = Annotated[
+    str,
+    typer.Option(
+        "--warp",
+        parser=choice("--warp", WARPS),
+        metavar="|".join(WARPS),
+        help="Which way the warp runs in the photo; auto takes a band's length.",
+    ),
+]
+Weave = Annotated[
+    str | None,
+    typer.Option(
+        "--weave",
+        parser=choice("--weave", WEAVES),
+        metavar="NAME",
+        help="The weave, if you know it: plain, basket, twill or satin.",
+    ),
+]
+EndsWarped = Annotated[
+    int | None,
+    typer.Option(
+        "--ends-warped",
+        parser=integer("--ends-warped", 2, 20000, "the number of ends you warped"),
+        metavar="N",
+        help="How many ends you warped over the whole width, if you know it.",
+    ),
+]
+ExpectEnds = Annotated[
+    Span | None,
+    typer.Option(
+        "--expect-ends",
+        parser=span("--expect-ends", 0.5, 1000, "the ends per inch you expect"),
+        metavar="LO..HI",
+        help="Ends per inch you expect, such as 20..30 (per 1000 px with --no-scale).",
+    ),
+]
+ExpectPicks = Annotated[
+    Span | None,
+    typer.Option(
+        "--expect-picks",
+        parser=span("--expect-picks", 0.5, 1000, "the picks per inch you expect"),
+        metavar="LO..HI",
+        help="Picks per inch you expect, such as 10..14.",
+    ),
+]
+ClothThickness = Annotated[
+    float | None,
+    typer.Option(
+        "--cloth-thickness",
+        parser=number("--cloth-thickness", 0.05, 30, "the thickness of the cloth in millimetres"),
+        metavar="MM",
+        help="Thickness of the cloth, if you measured it.",
+    ),
+]
+CardOnCloth = Annotated[
+    bool, typer.Option("--card-on-cloth", help="The card lies on the cloth, not beside it.")
+]
+
+
+def one_scale(
+    *, px_per_mm: float | None, scan: bool, dpi: float | None, no_scale: bool, card_on_cloth: bool
+) -> None:
+    """Refuse options about the scale that contradict each other."""
+    given = [
+        name
+        for name, present in (
+            ("--px-per-mm", px_per_mm is not None),
+            ("--scan or --dpi", scan or dpi is not None),
+            ("--no-scale", no_scale),
+            ("--card-on-cloth", card_on_cloth),
+        )
+        if present
+    ]
+    if len(given) > 1:
+        raise UsageError(
+            "two-scales",
+            f"{' and '.join(given)} contradict each other.",
+            "Give one way to fix the scale; with none of them a card is looked for.",
+        )
+
+
+def needs_scale(no_scale: bool, what: str) -> None:
+    """Refuse to go without a scale where the result is a matter of millimetres."""
+    if no_scale:
+        raise UsageError(
+            "needs-scale",
+            f"Without a scale pickglass cannot tell {what}.",
+            "Lay a card beside the sample, or give the scale by --scan, --dpi or --px-per-mm; "
+            "pickglass sett --no-scale counts threads per 1000 pixels.",
+        )

@@ -27,9 +27,6 @@ Examples:
   pickglass sett closeup.png --all-cloth --px-per-mm 42.5
 """
 EXIT_CODES = {"measured": 0, "unsure": 3, "refused": 4}
-WEAVES = ("plain", "basket", "twill", "satin")
-WARPS = ("auto", "down", "across")
-CARDS = ("auto", "bank", "printed")
 
 _PHOTO = typer.Argument(
     metavar="PHOTO...",
@@ -40,9 +37,7 @@ _PHOTO = typer.Argument(
 
 def sett(
     photo: Annotated[list[Path], _PHOTO],
-    json: Annotated[
-        bool, typer.Option("--json", help="Print one JSON document instead of the table.")
-    ] = False,
+    json: options.Json = False,
     picture: Annotated[
         Path | None,
         typer.Option(
@@ -59,14 +54,7 @@ def sett(
             help="Write the averaged repeat of the weave (.png or .jpg).",
         ),
     ] = None,
-    report: Annotated[
-        Path | None,
-        typer.Option(
-            parser=options.file_path("--report", (".html", ".htm")),
-            metavar="FILE",
-            help="Write a report to read, print and keep: pictures, charts, tables (.html).",
-        ),
-    ] = None,
+    report: options.Report = None,
     csv: Annotated[
         Path | None,
         typer.Option(
@@ -105,100 +93,22 @@ def sett(
             help="Measure on a running dask.distributed cluster that you trust.",
         ),
     ] = None,
-    overwrite: Annotated[
-        bool, typer.Option("--overwrite", help="Replace files that are already there.")
-    ] = False,
-    explain: Annotated[bool, typer.Option("--explain", help="Say where the uncertainty comes from.")] = False,
-    card: Annotated[
-        str,
-        typer.Option(
-            parser=options.choice("--card", CARDS),
-            metavar="auto|bank|printed",
-            help="Which reference card lies in the photo.",
-        ),
-    ] = "auto",
-    px_per_mm: Annotated[
-        float | None,
-        typer.Option(
-            parser=options.number("--px-per-mm", 0.5, 2000, "pixels of the photo per millimetre of cloth"),
-            metavar="X",
-            help="Scale given by hand, pixels per millimetre.",
-        ),
-    ] = None,
-    scan: Annotated[
-        bool, typer.Option("--scan", help="A flat-bed scan: scale from the file's resolution, or from --dpi.")
-    ] = False,
-    dpi: Annotated[
-        float | None,
-        typer.Option(
-            parser=options.number("--dpi", 50, 12800, "the resolution of the scan in dots per inch"),
-            metavar="N",
-            help="Resolution of the scan, if the file does not say or says it wrong.",
-        ),
-    ] = None,
-    no_scale: Annotated[
-        bool, typer.Option("--no-scale", help="No card and no scale: threads per 1000 pixels only.")
-    ] = False,
-    all_cloth: Annotated[bool, typer.Option("--all-cloth", help="The whole picture is cloth.")] = False,
-    area: Annotated[
-        options.Rectangle | None,
-        typer.Option(
-            parser=options.area,
-            metavar="X,Y,W,H",
-            help="Measure only this rectangle of the upright photo, in pixels.",
-        ),
-    ] = None,
-    warp: Annotated[
-        str,
-        typer.Option(
-            parser=options.choice("--warp", WARPS),
-            metavar="auto|down|across",
-            help="Which way the warp runs in the photo; auto takes a band's length.",
-        ),
-    ] = "auto",
-    weave: Annotated[
-        str | None,
-        typer.Option(
-            parser=options.choice("--weave", WEAVES),
-            metavar="NAME",
-            help="The weave, if you know it: plain, basket, twill or satin.",
-        ),
-    ] = None,
-    ends_warped: Annotated[
-        int | None,
-        typer.Option(
-            parser=options.integer("--ends-warped", 2, 20000, "the number of ends you warped"),
-            metavar="N",
-            help="How many ends you warped over the whole width, if you know it.",
-        ),
-    ] = None,
-    expect_ends: Annotated[
-        options.Span | None,
-        typer.Option(
-            parser=options.span("--expect-ends", 0.5, 1000, "the ends per inch you expect"),
-            metavar="LO..HI",
-            help="Ends per inch you expect, such as 20..30 (per 1000 px with --no-scale).",
-        ),
-    ] = None,
-    expect_picks: Annotated[
-        options.Span | None,
-        typer.Option(
-            parser=options.span("--expect-picks", 0.5, 1000, "the picks per inch you expect"),
-            metavar="LO..HI",
-            help="Picks per inch you expect, such as 10..14.",
-        ),
-    ] = None,
-    cloth_thickness: Annotated[
-        float | None,
-        typer.Option(
-            parser=options.number("--cloth-thickness", 0.05, 30, "the thickness of the cloth in millimetres"),
-            metavar="MM",
-            help="Thickness of the cloth, if you measured it.",
-        ),
-    ] = None,
-    card_on_cloth: Annotated[
-        bool, typer.Option("--card-on-cloth", help="The card lies on the cloth, not beside it.")
-    ] = False,
+    overwrite: options.Overwrite = False,
+    explain: options.Explain = False,
+    card: options.Card = "auto",
+    px_per_mm: options.PxPerMm = None,
+    scan: options.Scan = False,
+    dpi: options.Dpi = None,
+    no_scale: options.NoScale = False,
+    all_cloth: options.AllCloth = False,
+    area: options.Area = None,
+    warp: options.Warp = "auto",
+    weave: options.Weave = None,
+    ends_warped: options.EndsWarped = None,
+    expect_ends: options.ExpectEnds = None,
+    expect_picks: options.ExpectPicks = None,
+    cloth_thickness: options.ClothThickness = None,
+    card_on_cloth: options.CardOnCloth = False,
 ) -> None:
     """Read ends and picks per inch, the width and the weave from photos.
 
@@ -206,7 +116,7 @@ def sett(
     beforehand (the weave, the ends warped, the range expected) is checked against the photo, not simply believed.
     Of several photos each is measured alone; one that fails does not stop the rest, and the exit code is the highest.
     """
-    _one_scale(px_per_mm=px_per_mm, scan=scan, dpi=dpi, no_scale=no_scale, card_on_cloth=card_on_cloth)
+    options.one_scale(px_per_mm=px_per_mm, scan=scan, dpi=dpi, no_scale=no_scale, card_on_cloth=card_on_cloth)
     files = {"--picture": picture, "--repeat-picture": repeat_picture, "--report": report}
     several = len(photo) > 1 or photo[0].is_dir() or csv is not None or jsonl is not None
     if several or skip_done or cluster is not None:
@@ -340,25 +250,3 @@ def _check_targets(files: dict[str, Path | None], *, overwrite: bool, go_on: boo
                 "Add --skip-done to add to it, or --overwrite to replace it, or choose another name.",
             )
         check_target(path, overwrite=overwrite or (table and go_on))
-
-
-def _one_scale(
-    *, px_per_mm: float | None, scan: bool, dpi: float | None, no_scale: bool, card_on_cloth: bool
-) -> None:
-    """Refuse options that contradict each other."""
-    given = [
-        name
-        for name, present in (
-            ("--px-per-mm", px_per_mm is not None),
-            ("--scan or --dpi", scan or dpi is not None),
-            ("--no-scale", no_scale),
-            ("--card-on-cloth", card_on_cloth),
-        )
-        if present
-    ]
-    if len(given) > 1:
-        raise UsageError(
-            "two-scales",
-            f"{' and '.join(given)} contradict each other.",
-            "Give one way to fix the scale; with none of them a card is looked for.",
-        )

@@ -16,6 +16,8 @@ from ..calibration.notices import Notice
 from . import options
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from ..calibration.scale import CardChoice
     from ..measure.results import Verdict
     from ..measure.sample import WarpWay
@@ -32,7 +34,6 @@ Examples:
 """
 STAGES = ("on-loom", "off-loom", "washed")
 EXIT_CODES = {"measured": 0, "unsure": 3}
-_WARPS = ("auto", "down", "across")
 
 _PHOTOS = typer.Argument(
     metavar="BEFORE AFTER...",
@@ -72,6 +73,24 @@ def _words_of(
     return words
 
 
+def _numbers_of(
+    option: str, parse: Callable[[str], float], text: str | None, count: int
+) -> list[float] | list[None]:
+    """Return one number per photo; a single number stands for all."""
+    if text is None:
+        return [None] * count
+    values = [parse(word) for word in text.split(",")]
+    if len(values) == 1:
+        values *= count
+    if len(values) != count:
+        raise UsageError(
+            "bad-option",
+            f"{option} names {len(values)} photos, but {count} were given.",
+            f"Give one number for all photos, or one for each with commas between: {option} 20.1,19.8",
+        )
+    return values
+
+
 def _points(option: str, text: str | None) -> list[tuple[float, float]] | None:
     if text is None:
         return None
@@ -88,22 +107,11 @@ def _points(option: str, text: str | None) -> list[tuple[float, float]] | None:
     return list(zip(values[::2], values[1::2], strict=True))
 
 
-def _chart_path(text: str) -> Path:
-    return options.file_path("--picture", (".png", ".svg"))(text)
-
-
 def shrinkage(
     photos: Annotated[list[Path], _PHOTOS],
-    json: Annotated[
-        bool, typer.Option("--json", help="Print one JSON document instead of the words.")
-    ] = False,
-    picture: Annotated[
-        Path | None,
-        typer.Option(parser=_chart_path, metavar="FILE", help="Write a chart of the changes (.png or .svg)."),
-    ] = None,
-    overwrite: Annotated[
-        bool, typer.Option("--overwrite", help="Replace a file that is already there.")
-    ] = False,
+    json: options.Json = False,
+    picture: options.Chart = None,
+    overwrite: options.Overwrite = False,
     stage: Annotated[
         str | None,
         typer.Option(
@@ -127,39 +135,38 @@ def shrinkage(
     force: Annotated[
         bool, typer.Option("--force", help="Compare even photos that seem to show two different samples.")
     ] = False,
-    card: Annotated[
-        str,
+    card: options.Card = "auto",
+    px_per_mm: Annotated[
+        str | None,
         typer.Option(
-            parser=options.choice("--card", ("auto", "bank", "printed")),
-            metavar="auto|bank|printed",
-            help="Which reference card lies in the photos.",
+            "--px-per-mm",
+            metavar="X,X,...",
+            help="Scale given by hand, pixels per millimetre; one number or one each.",
         ),
-    ] = "auto",
-    scan: Annotated[
-        bool, typer.Option("--scan", help="Flat-bed scans: scale from the files' resolution.")
-    ] = False,
+    ] = None,
+    scan: options.Scan = False,
+    dpi: Annotated[
+        str | None,
+        typer.Option(
+            "--dpi",
+            metavar="N,N,...",
+            help="Resolution of the scans, if the files do not say or say it wrong; one number or one each.",
+        ),
+    ] = None,
+    no_scale: options.NoScaleRefused = False,
+    all_cloth: options.AllCloth = False,
     warp: Annotated[
         str | None,
         typer.Option(
             "--warp", metavar="A,B,...", help="Way of the warp: auto, down or across; one word or one each."
         ),
     ] = None,
-    weave: Annotated[
-        str | None,
-        typer.Option(
-            parser=options.choice("--weave", ("plain", "basket", "twill", "satin")),
-            metavar="NAME",
-            help="The weave, if you know it.",
-        ),
-    ] = None,
-    ends_warped: Annotated[
-        int | None,
-        typer.Option(
-            parser=options.integer("--ends-warped", 2, 20000, "the number of ends you warped"),
-            metavar="N",
-            help="How many ends you warped over the whole width, if you know it.",
-        ),
-    ] = None,
+    weave: options.Weave = None,
+    ends_warped: options.EndsWarped = None,
+    expect_ends: options.ExpectEnds = None,
+    expect_picks: options.ExpectPicks = None,
+    cloth_thickness: options.ClothThickness = None,
+    card_on_cloth: options.CardOnCloth = False,
 ) -> None:
     """Tell how a sample changed in the wash, from photos before and after.
 
@@ -178,7 +185,13 @@ def shrinkage(
             f"The stages {', '.join(stages)} go backwards.",
             "Give the photos in the order on-loom, off-loom, washed.",
         )
-    warps = _words_of("--warp", _WARPS, warp, count, ["auto"] * count)
+    warps = _words_of("--warp", options.WARPS, warp, count, ["auto"] * count)
+    options.needs_scale(no_scale, "what the wash did")
+    scales = _numbers_of("--px-per-mm", options.px_per_mm, px_per_mm, count)
+    dots = _numbers_of("--dpi", options.dpi, dpi, count)
+    options.one_scale(
+        px_per_mm=scales[0], scan=scan, dpi=dots[0], no_scale=False, card_on_cloth=card_on_cloth
+    )
     hand = _points("--marks-before", marks_before), _points("--marks-after", marks_after)
     if (hand[0] is None) != (hand[1] is None) or len(hand[0] or ()) != len(hand[1] or ()):
         raise UsageError(
@@ -194,11 +207,21 @@ def shrinkage(
 
     if picture is not None:
         check_target(picture, overwrite=overwrite)
-    request = Request(card=cast("CardChoice", card), scan=scan, weave=weave, ends_warped=ends_warped)
+    request = Request(
+        card=cast("CardChoice", card),
+        scan=scan or dpi is not None,
+        all_cloth=all_cloth,
+        weave=weave,
+        ends_warped=ends_warped,
+        expect_ends=expect_ends,
+        expect_picks=expect_picks,
+        cloth_thickness_mm=cloth_thickness,
+        card_on_cloth=card_on_cloth,
+    )
     with show_progress() as progress:
         found = []
         for k, path in enumerate(photos):
-            asked = replace(request, warp=cast("WarpWay", warps[k]))
+            asked = replace(request, warp=cast("WarpWay", warps[k]), px_per_mm=scales[k], dpi=dots[k])
             found.append(measure_photo(path, asked, on_step=progress.step)[1])
         progress.step("Comparing")
         series = compare_series(found, tuple(stages), hand=hand, force=force)

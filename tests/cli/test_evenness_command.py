@@ -23,7 +23,7 @@ def run(capsys, *words):
         (["a.jpg", "--start-at", "here"], "'here' cannot be used"),
         (["a.jpg", "--start-at", "nan"], "cannot be used"),
         (["a.jpg", "b.jpg", "--start-at", "0,1", "--compare"], "sets different bands beside each other"),
-        (["a.jpg", "--picture", "chart.bmp"], ".png, .svg"),
+        (["a.jpg", "--picture", "chart.bmp"], ".png or .svg"),
         (["a.jpg", "--csv", "picks.xls"], "does not end in .csv"),
         (["a.jpg", "--window", "0"], "the length each station sums up"),
         (["a.jpg", "--scan", "--px-per-mm", "5"], "contradict each other"),

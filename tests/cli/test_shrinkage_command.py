@@ -150,3 +150,19 @@ def test_one_photo_is_no_change(run: Any) -> None:
     code, _, err = run(*paths(WASHES[0]))
     assert code == 2
     assert "two photos" in err
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("--no-scale",), "Without a scale"),
+        (("--px-per-mm", "20,20,20"), "names 3 photos"),
+        (("--px-per-mm", "20,much"), "cannot be used"),
+        (("--dpi", "600", "--px-per-mm", "20"), "contradict each other"),
+        (("--scan", "--card-on-cloth"), "contradict each other"),
+    ],
+)
+def test_ways_to_the_scale_are_checked_first(run: Any, words: tuple[str, ...], told: str) -> None:
+    code, _, said = run("before.jpg", "after.jpg", *words)
+    assert code == 2
+    assert told in said
