@@ -10,17 +10,18 @@ import numpy as np
 from camera import camera_pose
 from cloth_geometry import WovenCloth, to_plane
 from numpy.typing import NDArray
-from scene_spec import Scene
+from scene_spec import Page, Scene
 from surroundings import card_mesh, page_corners_mm, table_texture
 from yarn_mesh import Mesh
 
-__all__ = ["MARGIN_PX", "trace"]
+__all__ = ["LANES", "MARGIN_PX", "lights", "load_mitsuba", "sensor", "table", "trace"]
 
 MARGIN_PX = 40  # beyond the frame, for the lens distortion
+RAIL_ON_SHEET_MM, RAILS_PER_SHEET = (11.0, 33.0, 53.0), 3  # left, first top and step of the parts of a rail
 LANES = 6_000_000  # light paths traced at once; bounds the memory to some 3 GB
 
 
-def _mitsuba() -> Any:
+def load_mitsuba() -> Any:
     """Import Mitsuba with the fast LLVM back end where Debian's libllvm19 is present, else the scalar one."""
     libraries = sorted(glob.glob("/usr/lib/*/libLLVM*19*"))
     if "DRJIT_LIBLLVM_PATH" not in os.environ and libraries:
@@ -88,7 +89,7 @@ def _bitmap(mi: Any, array: NDArray[np.float64]) -> dict[str, Any]:
     }
 
 
-def _lights(mi: Any, scene: Scene) -> dict[str, Any]:
+def lights(mi: Any, scene: Scene) -> dict[str, Any]:
     light = scene.light
     az, el = np.radians([light.azimuth_deg, light.elevation_deg])
     at = light.distance_mm * np.array([np.cos(el) * np.cos(az), np.cos(el) * np.sin(az), np.sin(el)])
@@ -110,7 +111,7 @@ def _lights(mi: Any, scene: Scene) -> dict[str, Any]:
     }
 
 
-def _table(mi: Any, scene: Scene) -> dict[str, Any]:
+def table(mi: Any, scene: Scene) -> dict[str, Any]:
     camera = scene.camera
     width, height = (520.0, 420.0) if camera.dpi is None else (320.0, 320.0)
     texture = table_texture(scene.table, width, height, 8.0, scene.seed)
@@ -135,15 +136,30 @@ def _table(mi: Any, scene: Scene) -> dict[str, Any]:
     }
 
 
-def _page(mi: Any, scene: Scene) -> dict[str, Any]:
-    page = scene.page
-    assert page is not None
-    from pickglass.calibration.card_design import parse_card_code
+def _drawing(page: Page) -> NDArray[np.uint8]:
+    """Return the printed card as pickglass draws it; the parts of a rail are cut out and joined."""
+    from pickglass.calibration.card_design import RAIL_HEIGHT_MM, RAIL_PART_MM, parse_card_code
     from pickglass.calibration.card_pdf import card_preview
     from pickglass.calibration.card_sheets import card_sheets
 
-    drawing = card_preview(card_sheets(parse_card_code(page.code))[:1], dots_per_mm=14.0)
-    srgb = np.asarray(drawing, np.float64) / 255.0
+    code, scale = parse_card_code(page.code), 14.0
+    if code.kind != "rail":
+        return card_preview(card_sheets(code)[:1], dots_per_mm=scale)
+    left, top, step = RAIL_ON_SHEET_MM
+    size = (round(RAIL_HEIGHT_MM * scale), round(RAIL_PART_MM * scale))
+    parts: list[NDArray[np.uint8]] = []
+    for sheet in card_sheets(code, length_mm=page.width_mm):
+        drawing = card_preview([sheet], dots_per_mm=scale)
+        for k in range(RAILS_PER_SHEET):
+            row, column = round((top + k * step) * scale), round(left * scale)
+            parts.append(drawing[row : row + size[0], column : column + size[1]])
+    return np.concatenate(parts[: round(page.width_mm / RAIL_PART_MM)], axis=1)
+
+
+def _page(mi: Any, scene: Scene) -> dict[str, Any]:
+    page = scene.page
+    assert page is not None
+    srgb = np.asarray(_drawing(page), np.float64) / 255.0
     if srgb.ndim == 2:
         srgb = np.repeat(srgb[..., None], 3, axis=2)
     linear = np.where(srgb <= 0.04045, srgb / 12.92, ((srgb + 0.055) / 1.055) ** 2.4)
@@ -176,7 +192,7 @@ def _page(mi: Any, scene: Scene) -> dict[str, Any]:
     }
 
 
-def _sensor(mi: Any, scene: Scene, rows: tuple[int, int]) -> Any:
+def sensor(mi: Any, scene: Scene, rows: tuple[int, int]) -> Any:
     """Return a sensor for some rows of the picture (with margin)."""
     camera = scene.camera
     pose = camera_pose(camera)
@@ -219,9 +235,9 @@ def _sensor(mi: Any, scene: Scene, rows: tuple[int, int]) -> Any:
 
 def trace(scene: Scene, cloth: WovenCloth | None, card_bottom_mm: float) -> NDArray[np.float32]:
     """Return the light at each pixel, shape (H + 2 margin, W + 2 margin, 3), linear."""
-    mi = _mitsuba()
+    mi = load_mitsuba()
     parts: dict[str, Any] = {"type": "scene", "integrator": {"type": "path", "max_depth": 4, "rr_depth": 5}}
-    parts |= _lights(mi, scene) | _table(mi, scene)
+    parts |= lights(mi, scene) | table(mi, scene)
     lift = 0.0
     if scene.page is not None:
         parts |= _page(mi, scene)
@@ -241,7 +257,7 @@ def trace(scene: Scene, cloth: WovenCloth | None, card_bottom_mm: float) -> NDAr
     out = np.zeros((h, w, 3), np.float32)
     for n, top in enumerate(range(0, h, strip)):
         rows = (top, min(top + strip, h))
-        sensor = _sensor(mi, scene, rows)
-        light = mi.render(world, sensor=sensor, spp=scene.samples, seed=scene.seed * 1000 + n)
+        lens = sensor(mi, scene, rows)
+        light = mi.render(world, sensor=lens, spp=scene.samples, seed=scene.seed * 1000 + n)
         out[rows[0] : rows[1]] = np.array(light)[:, :, :3]
     return out
