@@ -13,12 +13,14 @@ import numpy as np
 from layout import CRIMP_SHARE, Layout, make_layout, smooth_noise, stream
 from numpy.typing import NDArray
 from scene_spec import Cloth, Yarn
+from yarn_faults import add_faults
 from yarn_mesh import Mesh, YarnPath, hairs, join, linear_rgb, sweep
 
 __all__ = ["WovenCloth", "to_plane", "weave_cloth"]
 
 Array = NDArray[np.float64]
 
+SLUB = 0.9  # by which a slub is thicker than its yarn
 CONTACT = 0.92  # centre distance of crossing yarns over the sum of their half-heights: they dent each other
 
 
@@ -310,6 +312,11 @@ def weave_cloth(cloth: Cloth, seed: int) -> WovenCloth:
     rng = stream(seed, "diameter")
     warp_d = _diameter_factor(cloth.warp, (n, len(grid_v)), float(grid_v[1] - grid_v[0]), rng)
     weft_d = _diameter_factor(cloth.weft, (p, len(grid_u)), float(grid_u[1] - grid_u[0]), rng)
+    for fault in cloth.faults:
+        if fault.kind == "slub":
+            half = 0.5 * fault.length * 25.4 / cloth.epi
+            at = cross_u[fault.pick_index, fault.end_index]
+            weft_d[fault.pick_index] *= 1.0 + SLUB * np.exp(-(((grid_u - at) / half) ** 4))
     share = CRIMP_SHARE.get(cloth.weave, 0.5) if cloth.warp_crimp_share is None else cloth.warp_crimp_share
     sign = np.where(layout.warp_up, 1.0, -1.0)
     warp_a, warp_b, weft_a, weft_b = wa * warp_d, wb * warp_d, fa * weft_d, fb * weft_d
@@ -342,6 +349,8 @@ def weave_cloth(cloth: Cloth, seed: int) -> WovenCloth:
     warp = join([sweep(path, rng) for path in warp_paths])
     weft = join([sweep(path, rng) for path in weft_paths])
     fuzz = _fuzz(cloth, warp_paths, weft_paths, stream(seed, "fuzz"))
+    crossings = (cross_u, cross_v, _at_cross(grid_v, warp_z, cross_v.T).T)
+    warp, weft, fuzz = add_faults(cloth, seed, crossings, warp, weft, fuzz)
     floor = min(float(warp.points[:, 2].min()), float(weft.points[:, 2].min()))
     top = max(float(warp.points[:, 2].max()), float(weft.points[:, 2].max()))
     for mesh in (warp, weft, fuzz):

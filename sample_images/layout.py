@@ -20,6 +20,8 @@ Array = NDArray[np.float64]
 CRIMP_SHARE = {"warp_faced": 0.9, "weft_faced": 0.1, "satin5": 0.42}
 # Ends that no pick separates slide together; hand-sleyed pairs do so in other weaves.
 PAIRING = {"basket22": 0.08, "weft_rib": 0.08}
+CROWDED = 0.62  # of the usual distance between ends, at an edge that was drawn in too hard
+STEP_MM = 3.0  # within which the width follows a step: cloth does not kink
 
 
 def stream(seed: int, name: str) -> np.random.Generator:
@@ -112,6 +114,9 @@ def _end_positions(cloth: Cloth, seed: int) -> Array:
     for fault in cloth.faults:
         if fault.kind == "missing_end":
             spacing[fault.end_index] *= 1.75
+        elif fault.kind == "crowded_edge":
+            side = slice(0, fault.length) if fault.end_index < n / 2 else slice(n - 1 - fault.length, n - 1)
+            spacing[side] *= CROWDED
     u = np.concatenate([[0.0], np.cumsum(spacing)])
     return np.asarray((u - u[-1] / 2.0) * (1.0 - cloth.wash.weft_percent / 100.0))
 
@@ -157,6 +162,9 @@ def make_layout(cloth: Cloth, seed: int) -> Layout:
     du = (width + 8.0) / (mu - 1)
     wave = smooth_noise(rng, (mv,), 22.0)
     width_factor = 1.0 + 0.5 * cloth.draw_in * (wave - np.interp(grid_v.mean(), grid_v, wave))
+    for step in cloth.width_steps:
+        turn = (grid_v - pick_v[step.pick_index]) / STEP_MM
+        width_factor *= 1.0 + (step.factor - 1.0) * np.clip(turn + 0.5, 0.0, 1.0)
     drift = 0.25 * smooth_noise(rng, (mv,), 30.0)
     # Neighbours share most of their wandering (they press on each other), the rest is their own.
     ends_own = smooth_noise(rng, (cloth.ends, mv), 4.0) * 0.045 * end_mm

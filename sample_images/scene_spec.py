@@ -63,7 +63,11 @@ class Fault:
     - ``warp_float``: end `end_index` lies over `length` picks from `pick_index` on;
     - ``weft_float``: pick `pick_index` lies over `length` ends from `end_index` on;
     - ``loose_end``: end `end_index` is slack over `length` picks around `pick_index`;
-    - ``missing_end``: a gap is left after end `end_index`.
+    - ``missing_end``: a gap is left after end `end_index`;
+    - ``slub``: pick `pick_index` is thick over about `length` ends around end `end_index`;
+    - ``knot``: end `end_index` was tied in a knot that lies on the cloth at pick `pick_index`;
+    - ``hole``: yarns are broken away around the crossing, over about `length` ends;
+    - ``crowded_edge``: the `length` outermost ends at the side of `end_index` lie at 0.62 of their usual distance.
     """
 
     kind: str
@@ -120,6 +124,8 @@ class Cloth:
     skew_mm_per_mm: float = 0.0
     bend_per_mm: float = 0.0
     steps: tuple[Step, ...] = ()
+    width_steps: tuple[Step, ...] = ()
+    """Changes of the width: from pick `pick_index` on, all places across the warp are multiplied by `factor`."""
     faults: tuple[Fault, ...] = ()
     wash: Wash = field(default_factory=Wash)
     turn_deg: float = 0.0
@@ -144,10 +150,10 @@ class Card:
 
 @dataclass(frozen=True, kw_only=True)
 class Page:
-    """A printed page card of pickglass lying under the sample, printed at exact size."""
+    """A printed page card of pickglass under the sample, or a rail beside it, printed at exact size."""
 
     code: str
-    """Code of the card, such as ``A4-1``; the sheet is drawn by pickglass itself."""
+    """Code of the card, such as ``A4-1`` or ``RAIL-1``; pickglass itself draws it. A rail is `width_mm` long."""
     width_mm: float = 210.0
     height_mm: float = 297.0
     x_mm: float = 0.0

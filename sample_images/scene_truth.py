@@ -91,6 +91,14 @@ def _threads(scene: Scene, cloth: WovenCloth) -> dict[str, Any]:
             }
             for s in spec.steps
         ],
+        "width_steps": [
+            {
+                "v_mm": round(float(pick_v[s.pick_index]), 3),
+                "pick_index": s.pick_index,
+                "width_factor_after": s.factor,
+            }
+            for s in spec.width_steps
+        ],
         "faults": _faults(scene, pick_v),
         "sides": spec.sides,
         "yarn": {
@@ -130,6 +138,9 @@ def _faults(scene: Scene, pick_v: Array) -> list[dict[str, Any]]:
             )
         elif f.kind == "missing_end":
             out.append({"kind": f.kind, "after_end_index": f.end_index})
+        elif f.kind == "crowded_edge":
+            side = "first" if f.end_index < scene.cloth.ends / 2 else "last"
+            out.append({"kind": f.kind, "side": side, "ends": f.length})
         else:
             out.append(
                 {"kind": f.kind, "end_index": f.end_index, "pick_index": f.pick_index, "length": f.length}

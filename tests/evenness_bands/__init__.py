@@ -1,0 +1,1 @@
+"""Rendered bands with planted steps and faults, and how well `pickglass evenness` finds them."""
