@@ -2,29 +2,27 @@
 
 from __future__ import annotations
 
-from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ..calibration.budget import combine_percent
 from .charts import RUN, Spacings, spacing_chart, stretches
-from .report_pictures import close_view, flat_pieces, is_long, marked_photo, repeat_picture, ribbon
+from .report_blocks import Figure, Grid, page, program_fact, verdict_words
+from .report_pictures import PhotoView, close_view, flat_pieces, is_long, photo_view, repeat_picture, ribbon
 from .request_text import options_text
 from .rounding import plain, with_uncertainty
 from .screen import printable
 from .sett_text import SCALE_WORDS, count_words, density_words, relative_u95_percent, weave_words
 
 if TYPE_CHECKING:
-    from jinja2 import Environment
-
     from ..calibration.photo import Photo
     from ..measure.results import SettResult, ThreadReading
     from ..measure.sett import SettMeasurement
     from ..measure.track import SystemTrack
     from .pipeline import Request
 
-__all__ = ["page", "sett_report"]
+__all__ = ["LEAST_SPACINGS", "density_figure", "method_rows", "sett_report"]
 
 LEAST_SPACINGS = 5  # fewer make no chart
 
@@ -40,6 +38,7 @@ def sett_report(photo: Photo, measurement: SettMeasurement, request: Request) ->
         What was asked for, to be told under how it was measured.
     """
     result, plane = measurement.result, measurement.plane
+    view = photo_view(photo, measurement)
     context: dict[str, Any] = {
         "kind": "ends and picks of one photo",
         "made_from": "one photo; nothing was sent anywhere",
@@ -50,7 +49,7 @@ def sett_report(photo: Photo, measurement: SettMeasurement, request: Request) ->
         "figures": _figures(result),
         "doubts": _doubts(result),
         "checks": _checks(result),
-        "photo": marked_photo(photo, measurement),
+        "photo": view.marked,
         "flat": flat_pieces(measurement),
         "flat_words": _flat_words(measurement),
         "close": close_view(measurement),
@@ -58,10 +57,10 @@ def sett_report(photo: Photo, measurement: SettMeasurement, request: Request) ->
         "repeat_words": _repeat_words(measurement),
         "run": RUN,
         "charts": _charts(measurement),
-        **_table(measurement),
+        "threads": _table(measurement),
         "facts": _facts(measurement),
         "cautions": _cautions(measurement),
-        "method": _method(photo, measurement, request),
+        "method": method_rows(view, measurement, request),
         "budgets": [
             (name, lines, total)
             for name, lines, total in (
@@ -75,79 +74,48 @@ def sett_report(photo: Photo, measurement: SettMeasurement, request: Request) ->
     return page("report_sett.html.j2", context)
 
 
-def page(template: str, context: dict[str, Any]) -> bytes:
-    """Fill a report's template; everything in `context` that is not marked as safe is escaped."""
-    from importlib.metadata import version
-
-    text = _environment().get_template(template).render(version=version("pickglass"), **context)
-    return text.encode("utf-8", errors="replace")
-
-
-@cache
-def _environment() -> Environment:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    return Environment(
-        loader=PackageLoader("pickglass.cli"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-
-
 def _verdict_words(result: SettResult) -> dict[str, str]:
     if result.verdict == "measured":
         return {
-            "verdict_words": "✓ measured",
+            "verdict_words": verdict_words(result.verdict),
             "verdict_sentence": "The threads show clearly enough to work from these numbers. Count a stretch by eye "
             "before you warp.",
         }
     return {
-        "verdict_words": "? unsure",
+        "verdict_words": verdict_words(result.verdict),
         "verdict_sentence": "Do not warp by these numbers before you have counted a stretch by eye.",
     }
 
 
-def _figures(result: SettResult) -> list[dict[str, Any]]:
+def _figures(result: SettResult) -> list[Figure]:
     """Return the headline figures."""
-    figures = [_figure("Ends", result.ends), _figure("Picks", result.picks)]
+    figures = [density_figure("Ends", result.ends), density_figure("Picks", result.picks)]
     sample = result.sample
     if sample.width_mm is not None:
         more = [f"{sample.width_mm / 25.4:.2f} inches"]
         if sample.length_mm is not None:
             more.append(f"{sample.length_mm:.0f} mm of length seen")
         value, _, doubt = with_uncertainty(sample.width_mm, sample.width_u95_mm).partition(" ± ")
-        figures.append({"name": "Width", "value": value, "doubt": doubt, "unit": "mm", "more": more})
+        figures.append(Figure(title="Width", value=value, doubt=doubt, unit="mm", more=more))
     name, _, rest = weave_words(result).partition(", repeat ")
     repeat, _, face = (f"repeat {rest}" if rest else name).partition("; ")
     word = result.weave.name if result.weave.name != "unknown" else "?"
     more = [part for part in (repeat if rest else "not recognised", face) if part]
-    figures.append({"name": "Weave", "value": word, "doubt": "", "unit": "", "more": more})
+    figures.append(Figure(title="Weave", value=word, more=more))
     return figures
 
 
-def _figure(name: str, reading: ThreadReading) -> dict[str, Any]:
+def density_figure(name: str, reading: ThreadReading) -> Figure:
+    """Return a density as a headline figure."""
     more = [] if reading.count is None else [f"{count_words(reading)} counted"]
     if reading.per_inch is None or reading.per_cm is None:
         value, _, doubt = _per_1000_px(reading).partition(" ± ")
-        return {
-            "name": f"{name} per 1000 pixels",
-            "value": value,
-            "doubt": doubt,
-            "unit": "",
-            "more": ["no scale: nothing can be said per inch", *more],
-        }
+        more = ["no scale: nothing can be said per inch", *more]
+        return Figure(title=f"{name} per 1000 pixels", value=value, doubt=doubt, more=more)
     u95 = reading.u95_per_inch
     value, _, doubt = with_uncertainty(reading.per_inch, u95).partition(" ± ")
     per_cm = density_words(reading.per_cm, None if u95 is None else u95 / 2.54)
-    return {
-        "name": f"{name} per inch",
-        "value": value,
-        "doubt": doubt,
-        "unit": "",
-        "more": [f"{per_cm} per cm", *more],
-    }
+    return Figure(title=f"{name} per inch", value=value, doubt=doubt, more=[f"{per_cm} per cm", *more])
 
 
 def _per_1000_px(reading: ThreadReading) -> str:
@@ -260,25 +228,23 @@ def _spacings(name: str, track: SystemTrack, measurement: SettMeasurement) -> Sp
     return Spacings(name=name, at=at[:-1] + spacing / 2, spacing=spacing, scaled=scaled)
 
 
-def _table(measurement: SettMeasurement) -> dict[str, Any]:
+def _table(measurement: SettMeasurement) -> Grid:
     result = measurement.result
     names = (("ends (warp)", result.ends), ("picks (weft)", result.picks))
     if measurement.plane.source == "none":
-        rows = [(name, [_per_1000_px(r), plain(1000.0 / r.per_1000_px), count_words(r)]) for name, r in names]
-        return {"columns": ["per 1000 px", "px per thread", "counted"], "thread_rows": rows}
-    rows = [
+        rows = [(name, _per_1000_px(r), plain(1000.0 / r.per_1000_px), count_words(r)) for name, r in names]
+        return Grid(columns=["threads", "per 1000 px", "px per thread", "counted"], rows=rows)
+    full = [
         (
             name,
-            [
-                density_words(r.per_inch, r.u95_per_inch),
-                density_words(r.per_cm, None if r.u95_per_inch is None else r.u95_per_inch / 2.54),
-                "–" if r.per_cm is None else f"{10.0 / r.per_cm:.3g} mm",
-                count_words(r),
-            ],
+            density_words(r.per_inch, r.u95_per_inch),
+            density_words(r.per_cm, None if r.u95_per_inch is None else r.u95_per_inch / 2.54),
+            "–" if r.per_cm is None else f"{10.0 / r.per_cm:.3g} mm",
+            count_words(r),
         )
         for name, r in names
     ]
-    return {"columns": ["per inch", "per cm", "spacing", "counted"], "thread_rows": rows}
+    return Grid(columns=["threads", "per inch", "per cm", "spacing", "counted"], rows=full)
 
 
 def _facts(measurement: SettMeasurement) -> list[tuple[str, str]]:
@@ -304,14 +270,12 @@ def _cautions(measurement: SettMeasurement) -> list[str]:
     return list(dict.fromkeys(printable(n.text) for n in notices if n.code not in told))
 
 
-def _method(photo: Photo, measurement: SettMeasurement, request: Request) -> list[tuple[str, str]]:
-    from importlib.metadata import version
-
+def method_rows(view: PhotoView, measurement: SettMeasurement, request: Request) -> list[tuple[str, str]]:
+    """Return how one photo was measured."""
     plane, result = measurement.plane, measurement.result
-    rows, columns = photo.bgr.shape[:2]
     out = [
-        ("photo", f"{printable(result.photo)}, {columns} × {rows} pixels"),
-        ("camera", printable(photo.camera) if photo.camera else "the file does not say"),
+        ("photo", f"{printable(result.photo)}, {view.columns} × {view.rows} pixels"),
+        ("camera", printable(view.camera) if view.camera else "the file does not say"),
         ("scale from", "no scale" if plane.source == "none" else SCALE_WORDS[plane.source]),
     ]
     if plane.card_code:
@@ -335,7 +299,7 @@ def _method(photo: Photo, measurement: SettMeasurement, request: Request) -> lis
             f"ends {_share(result.ends.probability)}, picks {_share(result.picks.probability)}",
         ),
         ("what was told", options_text(request) or "nothing beyond the photo"),
-        ("program", f"pickglass {version('pickglass')}"),
+        program_fact(),
     ]
     return out
 

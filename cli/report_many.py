@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from .charts import Reading, compare_chart
 from .many_command import MOST_PICTURES
 from .many_text import photo_names, record_cells, summary_line, verdict_word
-from .report import page
+from .report_blocks import page
 from .request_text import options_text
 from .rounding import plain
 from .screen import printable

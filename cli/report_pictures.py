@@ -22,10 +22,13 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Inlay",
+    "PhotoView",
     "close_view",
     "flat_pieces",
+    "inlay_of",
     "is_long",
     "marked_photo",
+    "photo_view",
     "repeat_picture",
     "ribbon",
     "thumbnail",
@@ -57,6 +60,27 @@ class Inlay:
     width: int
     height: int
     alt: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoView:
+    """What a report keeps of a photo: the marked picture, and the size and camera of the original."""
+
+    marked: Inlay
+    rows: int
+    columns: int
+    camera: str | None
+
+
+def photo_view(photo: Photo, measurement: SettMeasurement) -> PhotoView:
+    """Return what a report keeps of a photo, so that the photo itself need not be."""
+    rows, columns = photo.bgr.shape[:2]
+    return PhotoView(marked=marked_photo(photo, measurement), rows=rows, columns=columns, camera=photo.camera)
+
+
+def inlay_of(picture: Picture, alt: str, *, most_bytes: int = CLOSE_BYTES) -> Inlay:
+    """Return any picture, its size bounded."""
+    return _jpeg(np.ascontiguousarray(picture), alt, most_bytes=most_bytes)
 
 
 def marked_photo(photo: Photo, measurement: SettMeasurement) -> Inlay:
