@@ -171,26 +171,32 @@ def fit_comb(
     take = (rows[:, None] + pad - steps)[:, :, None]
     slot = np.arange(width)
     begin = start_cost[first : last + 1]
-    for row in rows:
-        value = best[take[row], source[row]] - cost[row][:, None, None]
-        choice = value.argmax(axis=0)
-        arrive = np.take_along_axis(value, choice[None], axis=0)[0]
-        top, step = arrive[:, previous], steps[choice[:, previous]]
+    # No thread reaches into the rows of its own batch, so that a batch is worked out at once.
+    for start in range(0, len(rows), int(steps[0])):
+        batch = slice(start, start + int(steps[0]))
+        value = best[take[batch], source[batch]] - cost[batch][:, :, None, None]
+        choice = value.argmax(axis=1)
+        arrive = value.max(axis=1)
+        top, step = arrive[..., previous], steps[choice[..., previous]]
         if classes > 1:
-            slip_from = arrive.argmax(axis=1)
-            slip = (arrive[slot, slip_from] - SLIP_COST)[:, None]
+            slip_from = arrive.argmax(axis=2)
+            slip = (arrive.max(axis=2) - SLIP_COST)[..., None]
             better = slip > top
             if better.any():
+                chosen = choice[np.arange(len(choice))[:, None], slot, slip_from]
                 top = np.where(better, slip, top)
-                step = np.where(better, steps[choice[slot, slip_from]][:, None], step)
-                before[row] = np.where(better, slip_from[:, None], before[row])
-        came[row] = step
-        zero = COUNT_SLACK - row // k
-        if zero >= 0 and begin[row] < np.inf:
-            fresh = -begin[row] > top[zero]
-            top[zero, fresh] = -begin[row]
-            came[row, zero, fresh] = 0
-        best[row + pad, :width] = top + score[:, first + row]
+                step = np.where(better, steps[chosen][..., None], step)
+                before[batch] = np.where(better, slip_from[..., None], before[batch])
+        came[batch] = step
+        for row in rows[batch] if start < (COUNT_SLACK + 1) * k else ():
+            zero = COUNT_SLACK - row // k
+            if zero >= 0 and begin[row] < np.inf:
+                fresh = -begin[row] > top[row - start, zero]
+                top[row - start, zero, fresh] = -begin[row]
+                came[row, zero, fresh] = 0
+        best[batch.start + pad : batch.start + pad + len(top), :width] = (
+            top + score[:, first + rows[batch]].T[:, None]
+        )
     final = best[pad:, :width] - stop_cost[first : last + 1, None, None]
     return _read_back(final, came, before, score, first)
 

@@ -9,11 +9,11 @@ with the same number of pixels per thread both ways, so that one set of filters 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft as sp_fft
 
 __all__ = [
     "PX_PER_THREAD",
@@ -32,6 +32,9 @@ ComplexPlane = NDArray[np.complex64]
 
 PX_PER_THREAD = 8  # sampling of the lattice picture: keeps the third harmonic of the thread, little more
 LOCAL_THREADS = 1.5  # radius of the local normalisation in threads: below the width of a colour stripe
+SPECTRUM_REACH = (
+    2  # cycles per thread of the spectrum kept: nodes up to 1 with half a cycle around them, and to spare
+)
 HIGHEST = 4.0  # features are cut here: a card edge or a table must not outweigh a row of threads
 _LAB_UNITS = np.array([100.0 / 255.0, 1.0, 1.0], np.float32)  # of OpenCV's eight-bit L*a*b*
 _CENTRAL = np.array([[-1.0, 0.0, 1.0]], np.float32)
@@ -177,9 +180,24 @@ class Demodulator:
         rows, cols = plane.shape
         self.shape = (-(-rows // k), -(-cols // k))
         margin = 6  # threads of padding, so that the two ends of the picture do not leak into each other
-        self._rows = sp_fft.next_fast_len(self.shape[0] + margin)
-        self._cols = sp_fft.next_fast_len(self.shape[1] + margin)
-        self._spectrum = sp_fft.fft2(plane, s=(self._rows * k, self._cols * k))
+        self._rows = cv2.getOptimalDFTSize(self.shape[0] + margin)
+        self._cols = cv2.getOptimalDFTSize(self.shape[1] + margin)
+        padded = np.zeros((self._rows * k, self._cols * k), np.float32)
+        padded[:rows, :cols] = plane
+        self._spectrum = _low_frequencies(
+            cv2.dft(padded), SPECTRUM_REACH * self._rows, SPECTRUM_REACH * self._cols
+        )
+
+    def _cut(self, first: tuple[int, int], shape: tuple[int, int]) -> ComplexPlane:
+        """Rectangle of the spectrum whose first bin is (row, column) `first`, counted from frequency zero."""
+        row, col = first[0] + SPECTRUM_REACH * self._rows, first[1] + SPECTRUM_REACH * self._cols
+        if (
+            min(row, col) < 0
+            or row + shape[0] > len(self._spectrum)
+            or col + shape[1] > len(self._spectrum[0])
+        ):
+            raise ValueError("the frequency lies beyond what is kept of the spectrum")
+        return self._spectrum[row : row + shape[0], col : col + shape[1]]
 
     def node(
         self, freq_x: float, freq_y: float, *, width_x: float = 0.12, width_y: float = 0.12
@@ -196,33 +214,54 @@ class Demodulator:
         ndarray of complex64, shape (ceil(M / k), ceil(N / k))
             Sample [i, j] lies at lattice pixel (k j, k i).
         """
-        k = PX_PER_THREAD
         centre_x, centre_y = round(freq_x * self._cols), round(freq_y * self._rows)
         step_x = np.arange(-(self._cols // 2), self._cols - self._cols // 2)
         step_y = np.arange(-(self._rows // 2), self._rows - self._rows // 2)
-        cut = self._spectrum[
-            np.ix_((step_y + centre_y) % (self._rows * k), (step_x + centre_x) % (self._cols * k))
-        ]
+        cut = self._cut((int(step_y[0]) + centre_y, int(step_x[0]) + centre_x), (self._rows, self._cols))
         pass_x = np.exp(-0.5 * (((step_x + centre_x) / self._cols - freq_x) / width_x) ** 2)
         pass_y = np.exp(-0.5 * (((step_y + centre_y) / self._rows - freq_y) / width_y) ** 2)
         cut = cut * (pass_x.astype(np.float32) * pass_y.astype(np.float32)[:, None])
-        signal = sp_fft.ifft2(sp_fft.ifftshift(cut))[: self.shape[0], : self.shape[1]]
+        pairs = np.ascontiguousarray(np.fft.ifftshift(cut)).view(np.float32).reshape(*cut.shape, 2)
+        back = np.asarray(cv2.dft(pairs, flags=cv2.DFT_INVERSE | cv2.DFT_SCALE), dtype=np.float32)
+        signal = back.view(np.complex64)[: self.shape[0], : self.shape[1], 0]
         # The cut was centred on a whole bin; turn out the rest of the frequency.
         turn_x = np.exp(2j * np.pi * (centre_x / self._cols - freq_x) * np.arange(self.shape[1]))
         turn_y = np.exp(2j * np.pi * (centre_y / self._rows - freq_y) * np.arange(self.shape[0]))
-        return np.asarray(signal * turn_x * turn_y[:, None] / k**2, dtype=np.complex64)
+        return np.asarray(signal * turn_x * turn_y[:, None] / PX_PER_THREAD**2, dtype=np.complex64)
 
     def strength(self, freq_x: float, freq_y: float, *, width: float = 0.025) -> float:
         """Root-mean-square amplitude of the component at a node, cycles per thread, in a narrow band."""
-        k = PX_PER_THREAD
         reach_x, reach_y = max(1, round(2 * width * self._cols)), max(1, round(2 * width * self._rows))
         step_x = np.arange(-reach_x, reach_x + 1) + round(freq_x * self._cols)
         step_y = np.arange(-reach_y, reach_y + 1) + round(freq_y * self._rows)
-        cut = self._spectrum[np.ix_(step_y % (self._rows * k), step_x % (self._cols * k))]
+        cut = self._cut((int(step_y[0]), int(step_x[0])), (len(step_y), len(step_x)))
         pass_x = np.exp(-0.5 * ((step_x / self._cols - freq_x) / width) ** 2)
         pass_y = np.exp(-0.5 * ((step_y / self._rows - freq_y) / width) ** 2)
         power = float((np.abs(cut) ** 2 * pass_x * pass_y[:, None]).sum())
-        return float(np.sqrt(power / (self.shape[0] * self.shape[1] * self._rows * self._cols)) / k**2)
+        return float(
+            np.sqrt(power / (self.shape[0] * self.shape[1] * self._rows * self._cols)) / PX_PER_THREAD**2
+        )
+
+
+def _low_frequencies(packed: NDArray[Any], reach_y: int, reach_x: int) -> ComplexPlane:
+    """Middle of a real picture's spectrum, frequency zero centred, shape (2 reach_y + 1, 2 reach_x + 1).
+
+    Parameters
+    ----------
+    packed : ndarray of float32, shape (M, N)
+        Spectrum as OpenCV packs it: columns 1.. are pairs of real and imaginary parts, column 0 is the spectrum of a
+        real signal packed down the rows in the same way. Even sizes, at least twice the reach.
+    """
+    rows = np.arange(-reach_y, reach_y + 1)
+    out = np.empty((2 * reach_y + 1, 2 * reach_x + 1), np.complex64)
+    out[:, reach_x + 1 :] = packed[rows, 1 : 2 * reach_x + 1].view(np.complex64)
+    zero = packed[1 : 2 * reach_y + 1, 0].reshape(-1, 2)
+    out[reach_y, reach_x] = packed[0, 0]
+    out[reach_y + 1 :, reach_x] = zero[:, 0] + 1j * zero[:, 1]
+    out[:reach_y, reach_x] = np.conj(out[:reach_y:-1, reach_x])
+    # The picture is real: opposite frequencies are conjugates.
+    out[:, :reach_x] = np.conj(out[::-1, :reach_x:-1])
+    return out
 
 
 def _unit(signal: ComplexPlane) -> ComplexPlane:
@@ -289,6 +328,11 @@ def mean_phase(signal: ComplexPlane, reference: FloatPlane, weight: FloatPlane) 
     return float(np.angle(mean)), abs(mean)
 
 
+def _even_smooth(least: int) -> int:
+    """Smallest length from `least` on for which OpenCV's cosine transform is quick."""
+    return 2 * int(cv2.getOptimalDFTSize((least + 1) // 2))
+
+
 def unwrap_weighted(phase: FloatPlane, weight: FloatPlane, *, iterations: int = 40) -> FloatPlane:
     """Unwrap a phase plane by weighted least squares.
 
@@ -313,9 +357,23 @@ def unwrap_weighted(phase: FloatPlane, weight: FloatPlane, *, iterations: int = 
        uses fast transforms and iterative methods", J. Opt. Soc. Am. A 11 (1994) 107-117,
        doi:10.1364/JOSAA.11.000107: the preconditioned conjugate gradient with cosine transforms.
     """
-    w = np.maximum(weight, 1e-4).astype(np.float64)
-    wrapped_x = np.angle(np.exp(1j * np.diff(phase.astype(np.float64), axis=1)))
-    wrapped_y = np.angle(np.exp(1j * np.diff(phase.astype(np.float64), axis=0)))
+    rows, cols = phase.shape
+    more = (0, _even_smooth(rows) - rows, 0, _even_smooth(cols) - cols)
+    phase = np.asarray(cv2.copyMakeBorder(phase, *more, cv2.BORDER_REPLICATE), dtype=np.float32)
+    weight = np.asarray(cv2.copyMakeBorder(weight, *more, cv2.BORDER_CONSTANT, value=0), dtype=np.float32)
+    surface = _least_squares(
+        phase.astype(np.float64), np.maximum(weight, 1e-4).astype(np.float64), iterations
+    )
+    turn = np.angle((np.exp(1j * (phase - surface)) * weight).sum())
+    return np.asarray(surface[:rows, :cols] + turn, dtype=np.float32)
+
+
+def _least_squares(
+    phase: NDArray[np.float64], w: NDArray[np.float64], iterations: int
+) -> NDArray[np.float64]:
+    """Surface of zero mean whose weighted slopes match the wrapped ones; even sizes."""
+    full = 2 * np.pi
+    slope_x, slope_y = np.diff(phase, axis=1), np.diff(phase, axis=0)
     wx = np.minimum(w[:, 1:], w[:, :-1]) ** 2
     wy = np.minimum(w[1:], w[:-1]) ** 2
 
@@ -331,20 +389,18 @@ def unwrap_weighted(phase: FloatPlane, weight: FloatPlane, *, iterations: int = 
     eigen = (2 * np.cos(np.pi * np.arange(rows) / rows) - 2)[:, None] + (
         2 * np.cos(np.pi * np.arange(cols) / cols) - 2
     )[None]
-    eigen[0, 0] = 1.0
+    eigen[0, 0] = -np.inf  # the mean is free
+    inverse = 1.0 / eigen
 
-    def solve(residual: NDArray[np.float64]) -> NDArray[np.float64]:
-        spectrum = sp_fft.dctn(residual, norm="ortho") / eigen
-        spectrum[0, 0] = 0.0
-        return np.asarray(sp_fft.idctn(spectrum, norm="ortho"))
-
-    residual = divergence(wx * wrapped_x, wy * wrapped_y)
+    residual = divergence(
+        wx * (slope_x - full * np.round(slope_x / full)), wy * (slope_y - full * np.round(slope_y / full))
+    )
     surface = np.zeros_like(w)
-    start = float(np.sqrt((residual**2).sum())) + 1e-12
+    start = cv2.norm(residual) + 1e-12
     direction = np.zeros_like(w)
     rho_before = 1.0
     for step in range(iterations):
-        z = solve(residual)
+        z = np.asarray(cv2.idct(cv2.multiply(cv2.dct(residual), inverse)), dtype=np.float64)
         rho = float((residual * z).sum())
         direction = z if step == 0 else z + rho / rho_before * direction
         rho_before = rho
@@ -352,7 +408,6 @@ def unwrap_weighted(phase: FloatPlane, weight: FloatPlane, *, iterations: int = 
         alpha = rho / (float((direction * applied).sum()) - 1e-15)
         surface += alpha * direction
         residual -= alpha * applied
-        if float(np.sqrt((residual**2).sum())) < 1e-3 * start:
+        if cv2.norm(residual) < 1e-3 * start:
             break
-    turn = np.angle((np.exp(1j * (phase - surface)) * w).sum())
-    return np.asarray(surface + turn, dtype=np.float32)
+    return surface

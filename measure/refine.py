@@ -14,13 +14,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .texture import Texture, make_texture
+from .texture import make_texture
 
 __all__ = ["Node", "refine_node", "refine_pitch"]
 
 Float = NDArray[np.float32]
 
 _BANDWIDTHS = (0.22, 0.15, 0.10)  # relative; wide first so that a start 7 % off is still caught
+_BAND_DEVIATIONS = 6.5  # of a Gaussian band kept: what lies beyond folds back with less than half a percent
+_PADDING_PX = 32
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,6 +41,56 @@ class Node:
     coherence: float
 
 
+class _Spectrum:
+    """Spectrum of one channel, from which narrow bands are taken at few samples."""
+
+    def __init__(self, channel: Float, mask: NDArray[np.bool_]) -> None:
+        self._mask = mask
+        # Padding keeps the two ends of the picture from leaking into each other.
+        self._size = tuple(int(cv2.getOptimalDFTSize(extent + _PADDING_PX)) for extent in channel.shape)
+        padded = np.zeros(self._size, np.float32)
+        padded[: channel.shape[0], : channel.shape[1]] = channel
+        pairs = np.asarray(cv2.dft(padded, flags=cv2.DFT_COMPLEX_OUTPUT), dtype=np.float32)
+        self._bins = pairs.view(np.complex64)[..., 0]
+
+    def node(self, frequency: tuple[float, float]) -> Node:
+        """Refine a frequency, x and y in cycles per pixel."""
+        fx, fy = frequency
+        coherence = 0.0
+        for bandwidth in _BANDWIDTHS:
+            band, spacing, at = self._band(fx, fy, bandwidth * float(np.hypot(fx, fy)))
+            phasor = band / (np.abs(band) + np.float32(1e-12))
+            turn_x, length_x = _mean_turn(phasor, at, axis=1)
+            turn_y, length_y = _mean_turn(phasor, at, axis=0)
+            fx += turn_x / (2 * np.pi * spacing[1])
+            fy += turn_y / (2 * np.pi * spacing[0])
+            coherence = min(length_x, length_y)
+        return Node(frequency=(fx, fy), coherence=coherence)
+
+    def _band(
+        self, fx: float, fy: float, deviation: float
+    ) -> tuple[NDArray[np.complex64], tuple[float, float], NDArray[np.bool_]]:
+        """Shift a Gaussian band down to frequency zero: samples, their spacing (y, x) in pixels, the mask there."""
+        bins, turns, shares, positions = [], [], [], []
+        for size, extent, frequency in zip(self._size, self._mask.shape, (fy, fx), strict=True):
+            count = min(size, int(cv2.getOptimalDFTSize(int(np.ceil(_BAND_DEVIATIONS * deviation * size)))))
+            centre = round(frequency * size)
+            step = np.fft.ifftshift(np.arange(-(count // 2), count - count // 2))
+            off = (step + centre) / size - frequency
+            bins.append((step + centre) % size)
+            shares.append(np.exp(-0.5 * (off / deviation) ** 2).astype(np.float32))
+            place = np.arange(int((extent - 1) * count / size) + 1) * (size / count)
+            positions.append(np.minimum(np.round(place).astype(int), extent - 1))
+            # The band was centred on a whole bin; turn out the rest of the frequency.
+            turns.append(np.exp(2j * np.pi * (centre / size - frequency) * place).astype(np.complex64))
+        cut = self._bins[np.ix_(*bins)] * (shares[0][:, None] * shares[1])
+        pairs = np.ascontiguousarray(cut).view(np.float32).reshape(*cut.shape, 2)
+        back = np.asarray(cv2.dft(pairs, flags=cv2.DFT_INVERSE), dtype=np.float32).view(np.complex64)[..., 0]
+        band = back[: len(positions[0]), : len(positions[1])] * turns[0][:, None] * turns[1]
+        spacing = (self._size[0] / cut.shape[0], self._size[1] / cut.shape[1])
+        return band, spacing, self._mask[np.ix_(*positions)]
+
+
 def refine_node(channel: Float, mask: NDArray[np.bool_], frequency: tuple[float, float]) -> Node:
     """Refine a frequency near which the channel has a component.
 
@@ -51,52 +103,24 @@ def refine_node(channel: Float, mask: NDArray[np.bool_], frequency: tuple[float,
     frequency : tuple of float
         Trial (x, y) frequency in cycles per pixel.
     """
-    fx, fy = frequency
-    coherence = 0.0
-    for bandwidth in _BANDWIDTHS:
-        magnitude = float(np.hypot(fx, fy))
-        sigma = 1.0 / (2 * np.pi * bandwidth * magnitude)
-        real, imag = _demodulate(channel, fx, fy, sigma)
-        step = max(1, round(sigma))
-        turn_x, length_x = _mean_turn(real, imag, mask, step, axis=1)
-        turn_y, length_y = _mean_turn(real, imag, mask, step, axis=0)
-        fx += turn_x / (2 * np.pi * step)
-        fy += turn_y / (2 * np.pi * step)
-        coherence = min(length_x, length_y)
-    return Node(frequency=(fx, fy), coherence=coherence)
+    return _Spectrum(channel, mask).node(frequency)
 
 
-def _demodulate(channel: Float, fx: float, fy: float, sigma: float) -> tuple[Float, Float]:
-    height, width = channel.shape
-    column = np.exp(-2j * np.pi * fx * np.arange(width)).astype(np.complex64)
-    row = np.exp(-2j * np.pi * fy * np.arange(height)).astype(np.complex64)
-    carrier = row[:, None] * column[None, :]
-    real = cv2.GaussianBlur(channel * carrier.real, (0, 0), sigma)
-    imag = cv2.GaussianBlur(channel * carrier.imag, (0, 0), sigma)
-    return real, imag
-
-
-def _mean_turn(
-    real: Float, imag: Float, mask: NDArray[np.bool_], step: int, *, axis: int
-) -> tuple[float, float]:
-    """Mean phase step over `step` pixels along an axis: its angle and the length of the mean unit phasor."""
-    phasor = (real + 1j * imag).astype(np.complex64)
-    phasor /= np.abs(phasor) + np.float32(1e-12)
-    if axis == 1:
-        product = phasor[:, step:] * np.conj(phasor[:, :-step])
-        both = mask[:, step:] & mask[:, :-step]
-    else:
-        product = phasor[step:] * np.conj(phasor[:-step])
-        both = mask[step:] & mask[:-step]
+def _mean_turn(phasor: NDArray[np.complex64], mask: NDArray[np.bool_], *, axis: int) -> tuple[float, float]:
+    """Mean phase step from sample to sample along an axis: its angle and the length of the mean unit phasor."""
+    if axis == 0:
+        phasor, mask = phasor.T, mask.T
+    both = mask[:, 1:] & mask[:, :-1]
     if not both.any():
         return 0.0, 0.0
-    mean = complex(product[both].mean())
+    mean = complex((phasor[:, 1:] * np.conj(phasor[:, :-1]))[both].mean())
     return float(np.angle(mean)), abs(mean)
 
 
 _THREAD_PX = (
     6.0  # enough for the thread's own component and the half nodes, and quick whatever the photo's scale
 )
+_MOST_THREADS = 128  # the mean over so many is as good as that over all for a start
 _MAX_CORRECTION = 0.16  # log; beyond it the component belongs to another node
 
 
@@ -125,25 +149,45 @@ def refine_pitch(
     scale = [size[0] / bgr.shape[1], size[1] / bgr.shape[0]]
     small = np.asarray(cv2.resize(bgr, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
     small_mask = cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
-    texture = make_texture(small, small_mask, sigma_px=1.5 * _THREAD_PX)
+    window = _middle_window(small_mask)
+    texture = make_texture(
+        np.ascontiguousarray(small[window]),
+        np.ascontiguousarray(small_mask[window]),
+        sigma_px=1.5 * _THREAD_PX,
+    )
+    channels = [_Spectrum(channel, texture.mask) for channel in texture.channels()]
     start = (1.0 / (pitch_px[0] * scale[0]), 1.0 / (pitch_px[1] * scale[1]))
     refined = []
     for axis in (0, 1):
-        best = _best_frequency(texture, start, axis)
+        best = _best_frequency(channels, start, axis)
         refined.append(pitch_px[axis] if best is None else 1.0 / best / scale[axis])
     return refined[0], refined[1]
 
 
-def _best_frequency(texture: Texture, start: tuple[float, float], axis: int) -> float | None:
+def _middle_window(mask: NDArray[np.bool_]) -> tuple[slice, slice]:
+    """Part of the picture about the middle of the cloth that is large enough to tell the mean pitch."""
+    side = round(_MOST_THREADS * _THREAD_PX)
+    window = []
+    for axis in (0, 1):
+        extent = mask.shape[axis]
+        share = np.cumsum(mask.sum(axis=1 - axis))
+        middle = int(np.searchsorted(share, share[-1] / 2))
+        start = int(np.clip(middle - side // 2, 0, max(0, extent - side)))
+        window.append(slice(start, min(extent, start + side)))
+    part = window[0], window[1]
+    return part if mask[part].mean() >= min(0.5, mask.mean()) else (slice(None), slice(None))
+
+
+def _best_frequency(channels: list[_Spectrum], start: tuple[float, float], axis: int) -> float | None:
     """Most coherent estimate of the on-axis frequency of one system, or None."""
     on_axis = (start[0], 0.0) if axis == 0 else (0.0, start[1])
     estimates: list[tuple[float, float]] = []
-    for channel in texture.channels():
-        node = refine_node(channel, texture.mask, on_axis)
+    for channel in channels:
+        node = channel.node(on_axis)
         estimates.append((node.coherence, node.frequency[axis]))
-    rising = refine_node(texture.lightness, texture.mask, (start[0] / 2, start[1] / 2))
+    rising = channels[0].node((start[0] / 2, start[1] / 2))
     falling_start = (start[0] / 2, -start[1] / 2) if axis == 0 else (-start[0] / 2, start[1] / 2)
-    falling = refine_node(texture.lightness, texture.mask, falling_start)
+    falling = channels[0].node(falling_start)
     total = rising.frequency[axis] + falling.frequency[axis]
     estimates.append((min(rising.coherence, falling.coherence), total))
     kept = [(c, f) for c, f in estimates if f > 0 and abs(np.log(f / start[axis])) < _MAX_CORRECTION]

@@ -80,15 +80,24 @@ def rhythm_features(planes: list[FloatPlane], rhythm: float) -> NDArray[np.float
     thread of the other system, a change in the order of colours) does not cancel it.
     """
     k = PX_PER_THREAD
-    turn = np.exp(-2j * np.pi * rhythm * np.arange(len(planes[0])) / k).astype(np.complex64)
-    edges = np.arange(0, len(planes[0]), BLOCK_THREADS * k)
-    blocks: list[NDArray[np.complex128]] = []
-    for plane in planes:
-        parts = [turn[e : e + BLOCK_THREADS * k] @ plane[e : e + BLOCK_THREADS * k] for e in edges]
-        blocks.append(np.array(parts, dtype=np.complex128))
-    left, _, _ = np.linalg.svd(np.concatenate(blocks, axis=1), full_matrices=False)
-    merged = [np.conj(left[:, 0]) @ b for b in blocks]
-    return np.array([part for m in merged for part in (m.real, m.imag)])
+    rows, cols = planes[0].shape
+    block = min(BLOCK_THREADS * k, rows)
+    angle = 2 * np.pi * rhythm * np.arange(rows) / k
+    turn = np.stack([np.cos(angle), -np.sin(angle)]).astype(np.float32)
+    parts = np.stack(
+        [
+            np.concatenate([turn[:, e : e + block] @ plane[e : e + block] for plane in planes], axis=1)
+            for e in range(0, rows, block)
+        ]
+    )  # blocks, real and imaginary, planes times columns
+    blocks = np.asarray(parts[:, 0] + 1j * parts[:, 1], dtype=np.complex128)
+    # The leading left singular vector of the blocks, from their small matrix of inner products.
+    _, vectors = np.linalg.eigh(blocks @ np.conj(blocks.T))
+    merged = np.conj(vectors[:, -1]) @ blocks
+    # A singular vector has no phase of its own: turned so that the real part holds as much as it can.
+    merged *= np.exp(-0.5j * np.angle((merged**2).sum()))
+    both = merged.reshape(len(planes), cols)
+    return np.stack([both.real, both.imag], axis=1).reshape(-1, cols)
 
 
 def _vote(signal: ComplexPlane, cloth: FloatPlane) -> complex:
