@@ -364,6 +364,7 @@ def plane_of_card(photo: Photo, card: BankCard) -> Plane:
         camera_distance_mm=distance if known_focal else None,
         card_outline_px=plane.to_px(outline_mm),
         lens=fit.lens,
+        card_seen=card.seen_share,
         notices=_notices(card, known_focal),
     )
 

@@ -16,7 +16,7 @@ from .notices import Notice
 from .photo import Photo
 from .plane import Plane
 
-__all__ = ["card_budget", "card_notices"]
+__all__ = ["LENS_ORIGINS", "card_budget", "card_notices"]
 
 # "Fit to page" leaves the unprintable rim of a home printer, commonly 4.2 mm: 2 x 4.2 mm of 210 mm are 4 %.
 UNCONFIRMED_HALF_WIDTH_PERCENT = 100.0 * 2 * 4.2 / PAPER_SIZE_MM["a4"][0]
@@ -24,6 +24,11 @@ UNCONFIRMED_HALF_WIDTH_PERCENT = 100.0 * 2 * 4.2 / PAPER_SIZE_MM["a4"][0]
 PAPER_FLATNESS_MM = 0.5
 JOINT_MM = 0.7  # a misfit of a glued joint that is worth saying
 
+LENS_ORIGINS: dict[FocalOrigin, str] = {
+    "learned": "lens learned from photos of the page card",
+    "exif": "35 mm equivalent in the file, rounded; distortion that phones leave, common practice",
+    "unknown": "no focal length in the file; lenses of phones and cameras, common practice",
+}
 CURLED_MM = 1.0  # smallest rise of the paper that is called curled
 
 
@@ -64,11 +69,7 @@ def card_budget(
     fit = chosen.fit
     corners, lens, stretch = fit.scale_u_percent(_where_wanted_mm(photo, sighting, fit))
     markers = len(sighting.quads_px)
-    lens_origin = {
-        "learned": "lens learned from photos of the page card",
-        "exif": "35 mm equivalent in the file, rounded; distortion that phones leave, common practice",
-        "unknown": "no focal length in the file; lenses of phones and cameras, common practice",
-    }[origin]
+    lens_origin = LENS_ORIGINS[origin]
     lines = [
         BudgetLine(
             name="marker corners",

@@ -71,6 +71,9 @@ class Plane:
         `card_outline_px` too.
     marker_quads_px : ndarray of shape (K, 4, 2) or None
         The markers seen, in photo pixels; these are surely not covered by cloth.
+    card_seen : float or None
+        Share of the card that could be used: of a printed card's markers, of a bank card's edges; of a rail only
+        the markers that lie in the photo count.
     notices : tuple of Notice
         What a weaver should know about this scale.
     """
@@ -87,6 +90,7 @@ class Plane:
     print_scale: tuple[float, float] = (1.0, 1.0)
     blank_region_mm: NDArray[np.float64] | None = None
     marker_quads_px: NDArray[np.float64] | None = None
+    card_seen: float | None = None
     notices: tuple[Notice, ...] = field(default=())
 
     @property

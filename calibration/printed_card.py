@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from .card_budget import card_budget, card_notices
 from .card_choice import camera_prior, choose_fit
-from .card_design import card_layout, parse_card_code
+from .card_design import RAIL_PITCH_MM, card_layout, parse_card_code
 from .card_memory import CheckBars, LensRecord
 from .card_sighting import CardSighting, see_printed_cards
 from .photo import Photo
@@ -125,9 +125,28 @@ def _plane_of(photo: Photo, sighting: CardSighting, lenses: Sequence[LensRecord]
     blank = sighting.blank_mm
     return replace(
         plane,
+        card_seen=_seen_share(plane, sighting, photo.bgr.shape),
         card_outline_px=plane.to_px(_move(plane_from_card, _dense(sighting.outline_mm * stretch))),
         blank_region_mm=None if blank is None else _move(plane_from_card, blank * stretch),
     )
+
+
+def _seen_share(plane: Plane, sighting: CardSighting, shape: tuple[int, ...]) -> float:
+    """Share of the markers that could be used; a rail goes on beyond the photo, so there only those inside count."""
+    drawn = len(sighting.layout.markers)
+    if sighting.layout.code.kind == "rail" and plane.card_from_mm is not None:
+        turn, move = plane.card_from_mm[:, :2], plane.card_from_mm[:, 2]
+        x = sighting.points_mm[:, 0]
+        pitch_mm = RAIL_PITCH_MM * sighting.print_scale[0]
+        near = [
+            quad * np.array(plane.print_scale)
+            for quad in sighting.layout.markers.values()
+            if x.min() - 20 * pitch_mm < quad[0, 0] < x.max() + 20 * pitch_mm
+        ]
+        px = plane.to_px((np.array(near) - move) @ np.linalg.inv(turn).T)
+        inside = (px >= 0).all(axis=(1, 2)) & (px[..., 0] < shape[1]).all(1) & (px[..., 1] < shape[0]).all(1)
+        drawn = int(inside.sum())
+    return min(1.0, len(sighting.quads_px) / max(1, drawn))
 
 
 def _dense(quad: NDArray[np.float64]) -> NDArray[np.float64]:

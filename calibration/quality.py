@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +13,7 @@ from .notices import Notice
 from .photo import Photo
 from .plane import Plane
 
-__all__ = ["check_photo", "edge_width_px", "plane_notices"]
+__all__ = ["PhotoLook", "check_photo", "edge_width_px", "look_at_photo", "plane_notices"]
 
 _DARK_LEVEL = 24  # 8-bit sRGB; 1 % of full light, where phone noise is as large as thread contrast
 _CLIPPED_LEVEL = 254
@@ -22,8 +24,35 @@ _BLUR_REFUSE_PX = 12.0
 _BLUR_NOTICE_PX = 6.0
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoLook:
+    """Light and sharpness of a photo as a whole.
+
+    Attributes
+    ----------
+    notices : tuple of Notice
+        Codes ``partly-overexposed``, ``soft-focus``.
+    edge_width_px : float or None
+        Width of the sharpest edges from 10 to 90 %; None when the picture holds no marked edge.
+    clipped_share : float
+        Share of the picture that is pure white.
+    bright_level : int
+        Grey level (8-bit sRGB) that the brightest hundredth of the picture exceeds.
+    """
+
+    notices: tuple[Notice, ...]
+    edge_width_px: float | None
+    clipped_share: float
+    bright_level: int
+
+
 def check_photo(photo: Photo) -> tuple[Notice, ...]:
-    """Refuse hopeless photos, remark on poor ones.
+    """Refuse hopeless photos, remark on poor ones: the notices of `look_at_photo`."""
+    return look_at_photo(photo).notices
+
+
+def look_at_photo(photo: Photo) -> PhotoLook:
+    """Judge light and sharpness, and refuse hopeless photos.
 
     Parameters
     ----------
@@ -32,8 +61,8 @@ def check_photo(photo: Photo) -> tuple[Notice, ...]:
 
     Returns
     -------
-    tuple of Notice
-        Codes ``partly-overexposed``, ``soft-focus``.
+    PhotoLook
+        What was seen, with remarks on poor photos.
 
     Raises
     ------
@@ -84,7 +113,12 @@ def check_photo(photo: Photo) -> tuple[Notice, ...]:
                 f"The sharpest edges are {width:.0f} pixels wide. Tap on the cloth to focus for finer threads.",
             )
         )
-    return tuple(notices)
+    return PhotoLook(
+        notices=tuple(notices),
+        edge_width_px=width,
+        clipped_share=float(clipped),
+        bright_level=int(np.searchsorted(share, 0.99)),
+    )
 
 
 def edge_width_px(gray: NDArray[np.uint8]) -> float | None:

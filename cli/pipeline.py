@@ -63,15 +63,18 @@ def measure_loaded(
 ) -> SettMeasurement:
     """Scale and measure a photo that has been read."""
     on_step("Looking for the scale")
-    from ..calibration.quality import check_photo, plane_notices
+    from ..calibration.quality import look_at_photo, plane_notices
 
-    remarks = check_photo(photo)
+    look = look_at_photo(photo)
     plane = _plane(photo, request)
-    plane = replace(plane, notices=(*remarks, *plane.notices, *plane_notices(plane)))
+    plane = replace(plane, notices=(*look.notices, *plane.notices, *plane_notices(plane)))
     on_step("Counting threads")
+    from ..measure.photo_quality import judge_photo
     from ..measure.sett import measure_sett
 
-    return measure_sett(photo, plane, _options(request))
+    measurement = measure_sett(photo, plane, _options(request))
+    dpi = request.dpi if request.dpi is not None else photo.dpi
+    return replace(measurement, quality=judge_photo(photo.bgr.shape, look, measurement, dpi=dpi))
 
 
 def _options(request: Request) -> SettOptions:

@@ -212,9 +212,10 @@ def _run_one(
 
         typer.echo(dump(measurement_document(measurement)))
     else:
-        typer.echo(sett_text(result, plane, picture=None if picture is None else picture.name))
+        name = None if picture is None else picture.name
+        typer.echo(sett_text(result, plane, picture=name, quality=measurement.quality))
     if explain:
-        typer.echo(f"\n{explain_text(result, plane)}", err=json)
+        typer.echo(f"\n{explain_text(result, plane, measurement.quality)}", err=json)
     sys.stdout.flush()
     return EXIT_CODES[result.verdict]
 

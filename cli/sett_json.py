@@ -57,12 +57,14 @@ def sett_document(result: SettResult, plane: Plane) -> dict[str, Any]:
 
 
 def measurement_document(measurement: SettMeasurement) -> dict[str, Any]:
-    """Return the document of a measurement with the colour order of its warp, where that can be read."""
+    """Return the document of a measurement with the colour order of its warp, where it can be read, and the photo's quality."""
     from ..calibration.errors import PickglassError
     from ..measure.end_colours import read_tracked_colours
     from .colour_order_json import colour_order_document
+    from .photo_words import quality_document
 
     document = sett_document(measurement.result, measurement.plane)
+    document["photo_quality"] = quality_document(measurement.quality)
     patch, face = measurement.patch, measurement.result.weave.face
     try:
         reading = read_tracked_colours(patch.bgr, patch.mask, measurement.tracks.ends, face=face)
@@ -84,6 +86,7 @@ def refusal_document(photo: str | None, code: str, text: str) -> dict[str, Any]:
         "picks": threads,
         "weave": dict.fromkeys(("name", "repeat_ends", "repeat_picks", "face")),
         "sample": dict.fromkeys(("width_mm", "width_u95_mm", "length_mm", "outline_px")),
+        "photo_quality": None,
     }
 
 

@@ -8,12 +8,14 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from ..calibration.budget import combine_percent
+from .photo_words import best_advice, quality_text
 from .rounding import plain, with_uncertainty
 from .screen import paragraph, printable, shade, width
 
 if TYPE_CHECKING:
     from ..calibration.budget import BudgetLine
     from ..calibration.plane import Plane
+    from ..measure.photo_quality import PhotoQuality
     from ..measure.results import SettResult, ThreadReading
 
 __all__ = [
@@ -45,7 +47,9 @@ _FACE_WORDS = {
 }
 
 
-def sett_text(result: SettResult, plane: Plane, *, picture: str | None = None) -> str:
+def sett_text(
+    result: SettResult, plane: Plane, *, picture: str | None = None, quality: PhotoQuality | None = None
+) -> str:
     """Return the whole answer as text for the screen."""
     columns = width(sys.stdout)
     verdict = shade(result.verdict, _SHADE[result.verdict], sys.stdout)
@@ -61,6 +65,9 @@ def sett_text(result: SettResult, plane: Plane, *, picture: str | None = None) -
                 for notice in notices
             )
         )
+    advice = None if quality is None else best_advice(quality, (*plane.notices, *result.notices))
+    if advice is not None:
+        blocks.append(paragraph(advice.text, columns=columns, first="  Next time: ", indent="             "))
     if result.verdict != "refused":
         blocks.append(
             paragraph(
@@ -90,8 +97,8 @@ def caption_lines(result: SettResult, plane: Plane) -> list[str]:
     ]
 
 
-def explain_text(result: SettResult, plane: Plane) -> str:
-    """Return the uncertainty budgets as text: every source by name with its size."""
+def explain_text(result: SettResult, plane: Plane, quality: PhotoQuality | None = None) -> str:
+    """Return the uncertainty budgets as text, every source by name with its size, and what the photo was like."""
     blocks = []
     for title, lines, total in (
         ("scale", plane.budget, plane.u95_percent),
@@ -100,7 +107,11 @@ def explain_text(result: SettResult, plane: Plane) -> str:
     ):
         if lines:
             blocks.append("\n".join(_budget_lines(title, lines, total, width(sys.stdout))))
-    return "\n\n".join(blocks) if blocks else "  No uncertainty budget: the scale is not known."
+    if not blocks:
+        blocks.append("  No uncertainty budget: the scale is not known.")
+    if quality is not None:
+        blocks.append(quality_text(quality, width(sys.stdout)))
+    return "\n\n".join(blocks)
 
 
 def _table(result: SettResult, plane: Plane) -> list[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import cv2
 import numpy as np
@@ -22,6 +22,9 @@ from .results import SampleReading, SettResult, Verdict, WeaveReading
 from .sample import Sample, find_sample
 from .settle import Settled, settle
 from .track import Tracks
+
+if TYPE_CHECKING:
+    from .photo_quality import PhotoQuality
 
 __all__ = ["SettMeasurement", "SettOptions", "measure_sett"]
 
@@ -82,6 +85,8 @@ class SettMeasurement:
     tracks: Tracks
     height: HeightCorrection | None
     repeat: RepeatPicture
+    quality: PhotoQuality | None = None
+    """Judged by `photo_quality.judge_photo`, which needs the photo's light and sharpness as a whole."""
 
 
 def measure_sett(photo: Photo, plane: Plane, options: SettOptions | None = None) -> SettMeasurement:

@@ -90,6 +90,7 @@ def _bitmap(mi: Any, array: NDArray[np.float64]) -> dict[str, Any]:
 
 
 def lights(mi: Any, scene: Scene) -> dict[str, Any]:
+    """Return the window and the light that the room throws back."""
     light = scene.light
     az, el = np.radians([light.azimuth_deg, light.elevation_deg])
     at = light.distance_mm * np.array([np.cos(el) * np.cos(az), np.cos(el) * np.sin(az), np.sin(el)])
@@ -112,6 +113,7 @@ def lights(mi: Any, scene: Scene) -> dict[str, Any]:
 
 
 def table(mi: Any, scene: Scene) -> dict[str, Any]:
+    """Return the table top with the floor around it."""
     camera = scene.camera
     width, height = (520.0, 420.0) if camera.dpi is None else (320.0, 320.0)
     texture = table_texture(scene.table, width, height, 8.0, scene.seed)

@@ -132,6 +132,7 @@ def test_document_survives_any_file_name():
 class FakeMeasurement:
     result: Any
     plane: Any
+    quality: Any = None
 
 
 @pytest.mark.parametrize(("verdict", "code"), [("measured", 0), ("unsure", 3)])
