@@ -43,6 +43,8 @@ _NEGLIGIBLE = 0.01  # share of the likeliest pair below which a pair is tried on
 _CONVINCING = 0.97
 _PLAUSIBLE = 0.5  # probability of woven from which pairs of negligible weight no longer deserve a trial
 _FINEST_PX = 2.5
+_STEADY = 0.015  # logarithm; tracking catches threads that far off its start all over the cloth
+_MOST_RETRACKS = 3
 _SAME = 0.06  # logarithm; trials that end this close have found the same threads
 
 _UNLIKELY = -5.0  # logarithm; spectra and network together are no surer than that
@@ -110,6 +112,7 @@ class Trial:
 
     pitch_x_px: float
     pitch_y_px: float
+    start_px: tuple[float, float]
     features: NDArray[np.float64]
     log_prior: float
     tracks: Tracks
@@ -162,7 +165,7 @@ def settle(
         weights = np.array([trial.score + trial.log_prior for trial in trials])
         shares = np.exp(weights - np.logaddexp.reduce(weights))
     best = int(np.argmax(shares))
-    chosen = trials[best]
+    chosen = _retracked(bgr, mask, trials[best])
     ends = _merged([(t.pitch_x_px, float(p)) for t, p in zip(trials, shares, strict=True)], chosen.pitch_x_px)
     picks = _merged(
         [(t.pitch_y_px, float(p)) for t, p in zip(trials, shares, strict=True)], chosen.pitch_y_px
@@ -230,11 +233,44 @@ def try_pair(
     return Trial(
         pitch_x_px=tracks.ends.pitch_px if tracks.ends.count else pitch_x,
         pitch_y_px=tracks.picks.pitch_px if tracks.picks.count else pitch_y,
+        start_px=(pitch_x, pitch_y),
         features=features,
         log_prior=float(np.log(prior)),
         tracks=tracks,
         weave=weave,
     )
+
+
+def _retracked(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], trial: Trial) -> Trial:
+    """Follow the threads again from the mean spacing that was found, while that lies off the start.
+
+    Where the beat drifts along the cloth the most coherent stretch sets the start, and threads at the other end are lost.
+    """
+    start_px = trial.start_px
+    for _ in range(_MOST_RETRACKS):
+        found_px = (trial.pitch_x_px, trial.pitch_y_px)
+        if max(abs(np.log(found / start)) for found, start in zip(found_px, start_px, strict=True)) < _STEADY:
+            break
+        tracks = track_threads(bgr, mask, pitch_x_px=found_px[0], pitch_y_px=found_px[1])
+        if _clarity(tracks) < _clarity(trial.tracks):
+            break
+        start_px = found_px
+        trial = replace(
+            trial,
+            pitch_x_px=tracks.ends.pitch_px,
+            pitch_y_px=tracks.picks.pitch_px,
+            tracks=tracks,
+            weave=read_weave(tracks),
+        )
+    return trial
+
+
+def _clarity(tracks: Tracks) -> float:
+    """How clearly the fainter system shows; minus infinity when one could not be followed."""
+    systems = (tracks.ends, tracks.picks)
+    if any(track.count == 0 for track in systems):
+        return -np.inf
+    return min(float(np.median(track.likeness)) for track in systems)
 
 
 def _merged(readings: list[tuple[float, float]], chosen_px: float) -> PitchReading:
