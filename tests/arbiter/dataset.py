@@ -16,7 +16,18 @@ OTHER = len(RATIOS)
 RATIO_SHARE = np.array([0.09, 0.07, 0.15, 0.05, 0.27, 0.05, 0.13, 0.05, 0.04, 0.10])
 CROPS_PER_CLOTH = 8
 # Most often taken for cloth.
-TEMPTING = ("brick", "tiles", "scales", "hexagon net", "planks", "wood", "straw")
+TEMPTING = (
+    "brick",
+    "tiles",
+    "scales",
+    "hexagon net",
+    "diamond net",
+    "loops",
+    "planks",
+    "wood",
+    "straw",
+    "moss",
+)
 
 
 def draw_class(rng: np.random.Generator) -> tuple[int, float]:

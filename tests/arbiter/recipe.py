@@ -27,7 +27,7 @@ def random_cloth(rng: np.random.Generator, size_threads: float = 30, max_px: int
     weave = random_weave(rng)
     face = "balanced"
     if weave == "plain":
-        face = str(rng.choice(["balanced", "warp", "weft"], p=[0.55, 0.27, 0.18]))
+        face = str(rng.choice(["balanced", "warp", "weft"], p=[0.45, 0.35, 0.2]))
     family = weave.split()[0]
     if weave == "plain" and face != "balanced":
         family = f"plain {face}-faced"
@@ -40,7 +40,7 @@ def random_cloth(rng: np.random.Generator, size_threads: float = 30, max_px: int
     }.get(family, family)
     pitch_x, pitch_y = _pitches(rng, face)
     ends, picks, share = _yarns(rng, face)
-    ends, picks = _colours(rng, ends, picks)
+    ends, picks = _colours(rng, ends, picks, face)
     end_setting, pick_setting = _settings(rng, weave, face)
     light = random_light(rng)
     if light.back > 0.5:  # against the light only cloth with holes shows anything
@@ -112,10 +112,15 @@ def _yarns(rng: np.random.Generator, face: str) -> tuple[Yarn, Yarn, float]:
     return (facing, hidden, share) if face == "warp" else (hidden, facing, 1 - share)
 
 
-def _colours(rng: np.random.Generator, ends: Yarn, picks: Yarn) -> tuple[Yarn, Yarn]:
+def _colours(rng: np.random.Generator, ends: Yarn, picks: Yarn, face: str) -> tuple[Yarn, Yarn]:
     palette = [tuple(c) for c in _albedos(rng, 5)]
     alike = tuple(float(c) for c in np.clip(np.array(palette[0]) * rng.uniform(0.9, 1.1), 0, 1))
-    kind = rng.choice(["one", "two", "ends", "picks", "check"], p=[0.33, 0.25, 0.2, 0.1, 0.12])
+    shares = {
+        "balanced": [0.33, 0.25, 0.2, 0.1, 0.12],
+        "warp": [0.2, 0.13, 0.6, 0.02, 0.05],  # bands are mostly striped
+        "weft": [0.25, 0.2, 0.05, 0.45, 0.05],
+    }
+    kind = rng.choice(["one", "two", "ends", "picks", "check"], p=shares[face])
     if kind == "one":
         warp, weft = [palette[0]], [alike]
     elif kind == "two":
