@@ -15,13 +15,16 @@ from .errors import ScaleError, UsageError
 from .notices import Notice
 from .photo import Photo
 from .plane import Plane, scaling_plane
+from .two_points import plane_of_points
 
 if TYPE_CHECKING:
     from .card_memory import CheckBars, LensRecord
 
-__all__ = ["CardChoice", "find_scale"]
+__all__ = ["CardChoice", "KnownDistance", "find_scale"]
 
 CardChoice = Literal["auto", "bank", "printed"]
+KnownDistance = tuple[float, float, float, float, float]
+"""x and y of two points in pixels of the upright photo, and the distance between them in millimetres."""
 
 _LAY_A_CARD = (
     "Lay a bank-sized card (number side down) or a pickglass card flat beside the cloth, all of it in the photo, "
@@ -42,6 +45,7 @@ def find_scale(
     scan: bool = False,
     dpi: float | None = None,
     no_scale: bool = False,
+    points: KnownDistance | None = None,
     card: CardChoice = "auto",
     checks: Mapping[str, CheckBars] | None = None,
     lenses: Sequence[LensRecord] = (),
@@ -60,6 +64,8 @@ def find_scale(
         Resolution of the scan in dots per inch, instead of the tag.
     no_scale : bool
         Work in pixels.
+    points : tuple of float, optional
+        Two points (x, y, x, y in pixels) and their distance in millimetres.
     card : {"auto", "bank", "printed"}
         Which cards to look for: "auto" looks for printed ones first.
     checks : mapping of str to CheckBars, optional
@@ -75,17 +81,19 @@ def find_scale(
     Raises
     ------
     UsageError
-        Codes ``two-scales``, ``bad-px-per-mm``, ``bad-dpi``.
+        Codes ``two-scales``, ``bad-px-per-mm``, ``bad-dpi``, ``bad-points``.
     ScaleError
         Codes ``no-card``, ``two-cards``, ``card-cut-off``, ``no-dpi``, ``implausible-dpi``.
     """
-    _check_choice(px_per_mm, scan, dpi, no_scale)
+    _check_choice(px_per_mm, scan, dpi, no_scale, points)
     if no_scale:
         return scaling_plane(1.0, "none")
     if px_per_mm is not None:
         return _given(px_per_mm)
     if scan or dpi is not None:
         return _scan(photo, dpi)
+    if points is not None:
+        return plane_of_points(photo, points[:4], points[4])
     if card != "bank":
         plane = _printed(photo, checks or {}, lenses)
         if plane is not None:
@@ -98,12 +106,14 @@ def find_scale(
     raise ScaleError("no-card", f"No reference card was found in {photo.name}.", _LAY_A_CARD)
 
 
-def _check_choice(px_per_mm: float | None, scan: bool, dpi: float | None, no_scale: bool) -> None:
-    if (px_per_mm is not None) + bool(scan or dpi is not None) + bool(no_scale) > 1:
+def _check_choice(
+    px_per_mm: float | None, scan: bool, dpi: float | None, no_scale: bool, points: KnownDistance | None
+) -> None:
+    if (px_per_mm is not None) + bool(scan or dpi is not None) + bool(no_scale) + (points is not None) > 1:
         raise UsageError(
             "two-scales",
             "More than one way to the scale was given.",
-            "Use only one of --px-per-mm, --scan (with --dpi) and --no-scale.",
+            "Use only one of --px-per-mm, --points, --scan (with --dpi) and --no-scale.",
         )
 
 

@@ -26,9 +26,11 @@ __all__ = [
     "ExpectPicks",
     "Explain",
     "Json",
+    "KnownDistance",
     "NoScale",
     "NoScaleRefused",
     "Overwrite",
+    "Points",
     "PxPerMm",
     "Rectangle",
     "Report",
@@ -45,6 +47,7 @@ __all__ = [
     "number",
     "one_scale",
     "picture_path",
+    "points",
     "px_per_mm",
     "span",
 ]
@@ -157,6 +160,32 @@ def area(text: str) -> Rectangle:
     return Rectangle(*whole)
 
 
+class KnownDistance(NamedTuple):
+    """Two points in pixels of the upright photo, and the distance between them in millimetres."""
+
+    x1: float
+    y1: float
+    x2: float
+    y2: float
+    mm: float
+
+
+def points(text: str) -> KnownDistance:
+    """Parse X1,Y1,X2,Y2=MM: two points of the upright photo and the distance between them."""
+    places, equals, distance = text.partition("=")
+    distance = distance.strip().lower().removesuffix("mm")
+    values = [_finite(part) for part in (*places.split(","), distance)]
+    good = [value for value in values if value is not None and value >= 0]
+    if not equals or len(values) != 5 or len(good) != 5 or good[4] <= 0:
+        raise UsageError(
+            "bad-option",
+            f"--points {text!r} cannot be used.",
+            "Give x and y of both points in pixels of the upright photo, and their distance in millimetres: "
+            "--points 410,820,2630,845=150",
+        )
+    return KnownDistance(*good)
+
+
 def picture_path(option: str) -> Callable[[str], Path]:
     """Return a parser for the name of a picture to write."""
 
@@ -249,6 +278,15 @@ PxPerMm = Annotated[
         help="Scale given by hand, pixels per millimetre.",
     ),
 ]
+Points = Annotated[
+    KnownDistance | None,
+    typer.Option(
+        "--points",
+        parser=points,
+        metavar="X1,Y1,X2,Y2=MM",
+        help="Scale from two points of the photo (pixels) and the distance between them in mm.",
+    ),
+]
 Scan = Annotated[
     bool, typer.Option("--scan", help="A flat-bed scan: scale from the file's resolution, or from --dpi.")
 ]
@@ -335,13 +373,20 @@ CardOnCloth = Annotated[
 
 
 def one_scale(
-    *, px_per_mm: float | None, scan: bool, dpi: float | None, no_scale: bool, card_on_cloth: bool
+    *,
+    px_per_mm: float | None,
+    scan: bool,
+    dpi: float | None,
+    no_scale: bool,
+    card_on_cloth: bool,
+    points: KnownDistance | None = None,
 ) -> None:
     """Refuse options about the scale that contradict each other."""
     given = [
         name
         for name, present in (
             ("--px-per-mm", px_per_mm is not None),
+            ("--points", points is not None),
             ("--scan or --dpi", scan or dpi is not None),
             ("--no-scale", no_scale),
             ("--card-on-cloth", card_on_cloth),
@@ -362,6 +407,6 @@ def needs_scale(no_scale: bool, what: str) -> None:
         raise UsageError(
             "needs-scale",
             f"Without a scale pickglass cannot tell {what}.",
-            "Lay a card beside the sample, or give the scale by --scan, --dpi or --px-per-mm; "
+            "Lay a card beside the sample, or give the scale by --scan, --dpi, --points or --px-per-mm; "
             "pickglass sett --no-scale counts threads per 1000 pixels.",
         )

@@ -12,7 +12,7 @@ from ..calibration.errors import UsageError
 if TYPE_CHECKING:
     from ..calibration.photo import Photo
     from ..calibration.plane import Plane
-    from ..calibration.scale import CardChoice
+    from ..calibration.scale import CardChoice, KnownDistance
     from ..measure.sample import WarpWay
     from ..measure.sett import SettMeasurement, SettOptions
 
@@ -32,6 +32,7 @@ class Request:
 
     card: CardChoice = "auto"
     px_per_mm: float | None = None
+    points: KnownDistance | None = None
     scan: bool = False
     dpi: float | None = None
     no_scale: bool = False
@@ -123,11 +124,13 @@ def _plane(photo: Photo, request: Request) -> Plane:
     from ..calibration.scale import find_scale
     from .places import memory_path
 
-    by_card = not (request.no_scale or request.scan or request.px_per_mm is not None)
+    told = request.px_per_mm is not None or request.points is not None
+    by_card = not (request.no_scale or request.scan or told)
     memory = read_memory(memory_path()) if by_card and request.card != "bank" else None
     plane = find_scale(
         photo,
         px_per_mm=request.px_per_mm,
+        points=request.points,
         scan=request.scan,
         dpi=request.dpi,
         no_scale=request.no_scale,

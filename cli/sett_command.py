@@ -97,6 +97,7 @@ def sett(
     explain: options.Explain = False,
     card: options.Card = "auto",
     px_per_mm: options.PxPerMm = None,
+    points: options.Points = None,
     scan: options.Scan = False,
     dpi: options.Dpi = None,
     no_scale: options.NoScale = False,
@@ -116,7 +117,14 @@ def sett(
     beforehand (the weave, the ends warped, the range expected) is checked against the photo, not simply believed.
     Of several photos each is measured alone; one that fails does not stop the rest, and the exit code is the highest.
     """
-    options.one_scale(px_per_mm=px_per_mm, scan=scan, dpi=dpi, no_scale=no_scale, card_on_cloth=card_on_cloth)
+    options.one_scale(
+        px_per_mm=px_per_mm,
+        scan=scan,
+        dpi=dpi,
+        no_scale=no_scale,
+        card_on_cloth=card_on_cloth,
+        points=points,
+    )
     files = {"--picture": picture, "--repeat-picture": repeat_picture, "--report": report}
     several = len(photo) > 1 or photo[0].is_dir() or csv is not None or jsonl is not None
     if several or skip_done or cluster is not None:
@@ -130,6 +138,7 @@ def sett(
     request = Request(
         card=cast("CardChoice", card),
         px_per_mm=px_per_mm,
+        points=points,
         scan=scan or dpi is not None,
         dpi=dpi,
         no_scale=no_scale,

@@ -115,7 +115,7 @@ def _scale(result: SettResult, plane: Plane) -> dict[str, Any]:
     return {
         "source": plane.source,
         "px_per_mm": plane.px_per_mm_at(middle_mm),
-        "u95_percent": plane.u95_percent,
+        "u95_percent": plane.u95_percent if plane.budget else None,
         "tilt_deg": plane.tilt_deg,
         "budget": _budget(plane.budget),
     }

@@ -167,7 +167,8 @@ def _facts(result: SettResult, plane: Plane) -> Iterable[tuple[str, str]]:
         yield "scale", "none, so nothing can be said per inch or per cm"
     else:
         tilt = "" if plane.tilt_deg is None else f", phone tilted by {plane.tilt_deg:.0f}°"
-        yield "scale", f"{SCALE_WORDS[plane.source]}, sure to {plane.u95_percent:.1f} %{tilt}"
+        sure = f"sure to {plane.u95_percent:.1f} %" if plane.budget else "how surely is not known"
+        yield "scale", f"{SCALE_WORDS[plane.source]}, {sure}{tilt}"
 
 
 def weave_words(result: SettResult) -> str:
