@@ -1,37 +1,26 @@
-"""Charts for reports as SVG: small files that stay sharp in print, with a title and a description to be read aloud.
-
-Matplotlib is loaded only when a chart is drawn.
-"""
+"""Charts for reports: spacings of threads, readings beside each other, shares of a whole."""
 
 from __future__ import annotations
 
-import io
-import re
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
-from xml.etree import ElementTree
 
 import numpy as np
 from numpy.typing import NDArray
 
+from .svg import DOT, LINE, QUIET, RULE, bare, chart_figure, chart_style, svg_text
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
-__all__ = ["Reading", "Spacings", "compare_chart", "spacing_chart", "stretches"]
+__all__ = ["Reading", "Spacings", "compare_chart", "shares_chart", "spacing_chart", "stretches"]
 
-INK, QUIET, RULE = "#1b1a18", "#55514a", "#d5d0c5"
-DOT, LINE = "#8a8478", "#1f3f66"
-FIGURE_IN = (5.0, 3.0)  # drawn for a phone's width, so that its letters can be read there
-LETTER_PT = 12.0
+HEIGHT_IN = 3.0
 RUN = 8  # an even number: spacings that alternate (threads in pairs) cancel; short enough to show a step
 STRETCHES = 5
 MM_PER_INCH = 25.4
-_SVG = "http://www.w3.org/2000/svg"
-_XLINK = "http://www.w3.org/1999/xlink"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,16 +68,25 @@ def stretches(spacings: Spacings) -> list[tuple[float, float, float]]:
 class Reading:
     """One dot of a comparison: a density with its 95 % uncertainty, and whether it is sure."""
 
-    number: int
+    label: str
     value: float
     u95: float
-    sure: bool
+    sure: bool = True
 
 
-def compare_chart(key: str, readings: Sequence[Reading], *, unit: str, title: str, description: str) -> str:
-    """Return an SVG element: readings of several photos below each other, by the number of the photo."""
-    with _style(key):
-        figure = _figure(max(2.2, 0.9 + 0.26 * len(readings)))
+def compare_chart(
+    key: str,
+    readings: Sequence[Reading],
+    *,
+    unit: str,
+    title: str,
+    description: str,
+    of: str = "photo",
+    zero: bool = False,
+) -> str:
+    """Return an SVG element: readings below each other by their label; `of` names the labels, `zero` draws a line at 0."""
+    with chart_style(key):
+        figure = chart_figure(max(2.2, 0.9 + 0.26 * len(readings)))
         axes = figure.add_subplot()
         rows = np.arange(len(readings))
         values = np.array([reading.value for reading in readings])
@@ -99,59 +97,49 @@ def compare_chart(key: str, readings: Sequence[Reading], *, unit: str, title: st
             axes.plot(
                 reading.value, row, "o", color=LINE, markerfacecolor=face, markersize=7, markeredgewidth=1.8
             )
-        axes.set_yticks(rows, [str(reading.number) for reading in readings])
+        axes.set_yticks(rows, [reading.label for reading in readings])
         axes.set_ylim(len(readings) - 0.5, -0.5)
         axes.margins(x=0.06)
         axes.set_xlabel(unit)
-        axes.set_ylabel("photo")
+        axes.set_ylabel(of)
+        if zero:
+            axes.axvline(0.0, color=QUIET, linewidth=1.0)
         axes.grid(axis="x", color=RULE, linewidth=0.8)
-        axes.set_axisbelow(True)
-        for side in ("top", "right", "left"):
-            axes.spines[side].set_visible(False)
-        return _accessible(_saved(figure), key, title, description)
+        bare(axes, keep=("bottom",))
+        return svg_text(figure, key, title, description)
+
+
+def shares_chart(
+    key: str, shares: Sequence[tuple[str, float]], *, unit: str, title: str, description: str
+) -> str:
+    """Return an SVG element: bars below each other, each with its name over it so that long names have room."""
+    with chart_style(key):
+        figure = chart_figure(0.7 + 0.52 * len(shares))
+        axes = figure.add_subplot()
+        rows = np.arange(len(shares))
+        axes.barh(rows, [value for _, value in shares], height=0.36, color=LINE)
+        for row, (name, value) in zip(rows, shares, strict=True):
+            axes.annotate(
+                f"{name}: {value:.0f} {unit}",
+                (0.0, row - 0.24),
+                xytext=(2, 0),
+                textcoords="offset points",
+                va="bottom",
+            )
+        axes.set_ylim(len(shares) - 0.6, -0.95)
+        axes.set_xlim(0, max(100.0 if unit == "%" else 0.0, *(value for _, value in shares)))
+        axes.set_yticks([])
+        axes.set_xlabel(unit)
+        bare(axes, keep=("bottom",))
+        return svg_text(figure, key, title, description)
 
 
 def spacing_chart(spacings: Spacings, *, title: str, description: str) -> str:
     """Return an SVG element: every spacing as a dot, the running mean as a line, density on the right."""
-    with _style(spacings.name):
-        figure = _figure(FIGURE_IN[1])
+    with chart_style(spacings.name):
+        figure = chart_figure(HEIGHT_IN)
         _draw(figure.add_subplot(), spacings)
-        return _accessible(_saved(figure), spacings.name, title, description)
-
-
-@contextmanager
-def _style(key: str) -> Iterator[None]:
-    import matplotlib
-
-    style: dict[Any, Any] = {
-        "svg.fonttype": "none",
-        "svg.hashsalt": key,  # fixed, so that the same photo gives the same file
-        "font.size": LETTER_PT,
-        "font.family": "DejaVu Sans",
-        "axes.edgecolor": QUIET,
-        "axes.labelcolor": INK,
-        "xtick.color": QUIET,
-        "ytick.color": QUIET,
-        "xtick.labelcolor": INK,
-        "ytick.labelcolor": INK,
-    }
-    with matplotlib.rc_context(style):
-        yield
-
-
-def _figure(height_in: float) -> Figure:
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(FIGURE_IN[0], height_in), layout="constrained")
-    FigureCanvasSVG(figure)
-    return figure
-
-
-def _saved(figure: Figure) -> str:
-    out = io.StringIO()
-    figure.savefig(out, format="svg", transparent=True, metadata={"Date": None})
-    return out.getvalue()
+        return svg_text(figure, spacings.name, title, description)
 
 
 def _draw(axes: Axes, spacings: Spacings) -> None:
@@ -168,9 +156,7 @@ def _draw(axes: Axes, spacings: Spacings) -> None:
     axes.set_xlabel(f"{unit} {way}")
     axes.set_ylabel(f"spacing, {unit}")
     axes.grid(axis="y", color=RULE, linewidth=0.8)
-    axes.set_axisbelow(True)
-    for side in ("top", "right"):
-        axes.spines[side].set_visible(False)
+    bare(axes)
     scale = MM_PER_INCH if spacings.scaled else 1000.0
     # a density is the unit length over a spacing, and the other way round
     right = axes.secondary_yaxis("right", functions=(lambda s: _over(scale, s), lambda d: _over(scale, d)))
@@ -180,27 +166,3 @@ def _draw(axes: Axes, spacings: Spacings) -> None:
 
 def _over(scale: float, value: Any) -> NDArray[np.float64]:
     return scale / np.maximum(np.asarray(value, dtype=np.float64), 1e-6)
-
-
-def _accessible(svg: str, key: str, title: str, description: str) -> str:
-    """Return the bare `svg` element with a title and a description, without what only a drawing program needs."""
-    ElementTree.register_namespace("", _SVG)
-    ElementTree.register_namespace("xlink", _XLINK)
-    root = ElementTree.fromstring(svg[svg.index("<svg") :])
-    for child in list(root):
-        if child.tag == f"{{{_SVG}}}metadata":
-            root.remove(child)
-    for name in ("width", "height"):
-        root.attrib.pop(name, None)
-    root.set("role", "img")
-    root.set("class", "chart")
-    root.set("aria-labelledby", f"chart-{key}-title chart-{key}-text")
-    for place, (tag, text) in enumerate((("title", title), ("desc", description))):
-        element = ElementTree.Element(f"{{{_SVG}}}{tag}", id=f"chart-{key}-{'text' if place else 'title'}")
-        element.text = text
-        root.insert(place, element)
-    text = ElementTree.tostring(root, encoding="unicode")
-    # Two charts stand in one page: what they refer to inside themselves must not be mixed up.
-    text = re.sub(r'id="(?!chart-)', f'id="{key}-', text)
-    text = re.sub(r'(href="#|url\(#)', rf"\g<1>{key}-", text)
-    return text

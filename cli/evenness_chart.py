@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from ..measure.faults import Fault
     from .evenness_run import Part, Run
 
-__all__ = ["draw_chart", "fault_crops"]
+__all__ = ["View", "draw_chart", "fault_crops", "fault_views", "views_of"]
 
 Picture = NDArray[np.uint8]
 
@@ -44,7 +44,7 @@ LEAST_CROP_PX = 480
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _View:
+class View:
     """One piece of cloth lying along the chart: at_mm to the right, u_mm up."""
 
     rgb: Picture
@@ -70,11 +70,7 @@ def draw_chart(found: Run, suffix: str) -> bytes:
             "Install it with: pip install matplotlib",
         ) from error
 
-    if found.joined is not None:
-        views = [_view(part, put.start_mm) for part, put in zip(found.parts, found.placed, strict=True)]
-        bands = [("joined band", found.joined, views)]
-    else:
-        bands = [(p.measurement.result.photo, p.evenness, [_view(p, 0.0)]) for p in found.parts]
+    bands = views_of(found)
     axes_in = CHART_WIDTH_IN - sum(MARGIN_IN)
     heights = [_band_height(views, axes_in) for _, _, views in bands]
     total = sum(h + 2 * ROW_IN + 1.6 for h in heights)
@@ -90,13 +86,23 @@ def draw_chart(found: Run, suffix: str) -> bytes:
     return out.getvalue()
 
 
-def _span(views: Sequence[_View]) -> tuple[float, float, float, float]:
+def views_of(found: Run, *, longest_px: int = LONGEST_PX) -> list[tuple[str, Evenness, list[View]]]:
+    """Return (name, what is known, pictures in their places) of every band: one when the photos were joined."""
+    if found.joined is not None:
+        views = [
+            _view(part, put.start_mm, longest_px) for part, put in zip(found.parts, found.placed, strict=True)
+        ]
+        return [("joined band", found.joined, views)]
+    return [(p.measurement.result.photo, p.evenness, [_view(p, 0.0, longest_px)]) for p in found.parts]
+
+
+def _span(views: Sequence[View]) -> tuple[float, float, float, float]:
     at = [edge for view in views for edge in view.at_mm]
     u = [edge for view in views for edge in view.u_mm]
     return min(at), max(at), min(u), max(u)
 
 
-def _band_height(views: Sequence[_View], axes_in: float) -> float:
+def _band_height(views: Sequence[View], axes_in: float) -> float:
     at_low, at_high, u_low, u_high = _span(views)
     return float(np.clip(axes_in * (u_high - u_low) / (at_high - at_low), *BAND_HEIGHT_IN))
 
@@ -105,7 +111,7 @@ def _draw_band(
     figure: Any,
     name: str,
     evenness: Evenness,
-    views: Sequence[_View],
+    views: Sequence[View],
     *,
     top_in: float,
     height_in: float,
@@ -190,11 +196,11 @@ def _draw_width(axes: Any, evenness: Evenness) -> None:
     axes.grid(alpha=0.3)
 
 
-def _view(part: Part, start_mm: float) -> _View:
+def _view(part: Part, start_mm: float, longest_px: int) -> View:
     patch, trace = part.measurement.patch, part.evenness.trace
     rows, columns = patch.bgr.shape[:2]
     factor = trace.length_factor
-    scale = min(1.0, LONGEST_PX / max(rows, columns))
+    scale = min(1.0, longest_px / max(rows, columns))
     small = (
         patch.bgr
         if scale == 1.0
@@ -203,7 +209,7 @@ def _view(part: Part, start_mm: float) -> _View:
     turned = np.ascontiguousarray(np.swapaxes(small, 0, 1)[..., ::-1])
     v0 = (patch.v0_mm - trace.origin_v_mm) * factor + start_mm
     u0 = patch.u0_mm * factor
-    return _View(
+    return View(
         rgb=np.asarray(turned, dtype=np.uint8),
         at_mm=(v0, v0 + rows / patch.px_per_mm * factor),
         u_mm=(u0, u0 + columns / patch.px_per_mm * factor),
@@ -212,18 +218,26 @@ def _view(part: Part, start_mm: float) -> _View:
 
 def fault_crops(found: Run) -> Iterator[tuple[str, bytes]]:
     """Yield a file name and the PNG of the cloth around every fault, ticks pointing at it from both sides."""
+    for band, number, fault, view in fault_views(found):
+        done, data = cv2.imencode(".png", view)
+        if not done:
+            raise ValueError("OpenCV could not encode a crop")
+        yield _crop_name(band, number, fault), bytes(data)
+
+
+def fault_views(found: Run) -> Iterator[tuple[int, int, Fault, Picture]]:
+    """Yield the number of the band (0 where there is one), of the fault, the fault, and the cloth around it."""
     if found.joined is not None:
         for number, fault in enumerate(found.joined.faults, 1):
             for part, put in zip(found.parts, found.placed, strict=True):
                 at = fault.at_mm - put.start_mm
                 if 0 <= at <= part.evenness.trace.length_mm:
-                    yield _crop_name(0, number, fault), _crop(part, fault, at)
+                    yield 0, number, fault, _crop(part, fault, at)
                     break
         return
     for band, part in enumerate(found.parts, 1):
         for number, fault in enumerate(part.evenness.faults, 1):
-            place = band if len(found.parts) > 1 else 0
-            yield _crop_name(place, number, fault), _crop(part, fault, fault.at_mm)
+            yield band if len(found.parts) > 1 else 0, number, fault, _crop(part, fault, fault.at_mm)
 
 
 def _crop_name(band: int, number: int, fault: Fault) -> str:
@@ -231,7 +245,7 @@ def _crop_name(band: int, number: int, fault: Fault) -> str:
     return f"{which}fault-{number:02d}-{fault.kind}-at-{fault.at_mm:.0f}-mm.png"
 
 
-def _crop(part: Part, fault: Fault, at_mm: float) -> bytes:
+def _crop(part: Part, fault: Fault, at_mm: float) -> Picture:
     patch, trace = part.measurement.patch, part.evenness.trace
     height, width = patch.bgr.shape[:2]
     row = (at_mm / trace.length_factor + trace.origin_v_mm - patch.v0_mm) * patch.px_per_mm
@@ -248,10 +262,7 @@ def _crop(part: Part, fault: Fault, at_mm: float) -> bytes:
     for x0, x1 in ((0.0, 0.06), (0.94, 1.0)):
         tick = np.array([[x0, y / view.shape[1]], [x1, y / view.shape[1]]]) * view.shape[1]
         stroke(view, tick, thickness=2)
-    done, data = cv2.imencode(".png", view)
-    if not done:
-        raise ValueError("OpenCV could not encode a crop")
-    return bytes(data)
+    return view
 
 
 def _plain(text: str) -> str:

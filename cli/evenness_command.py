@@ -24,6 +24,7 @@ __all__ = ["EPILOG", "evenness"]
 EPILOG = """\b
 Examples:
   pickglass evenness band.jpg --picture chart.png
+  pickglass evenness band.jpg --report band.html
   pickglass evenness left.jpg right.jpg --start-at 0 --start-at 180 --csv picks.csv
   pickglass evenness monday.jpg friday.jpg --compare
 """
@@ -79,6 +80,7 @@ def evenness(
         Path | None,
         typer.Option("--crops", metavar="FOLDER", help="Write a picture of every fault into this folder."),
     ] = None,
+    report: options.Report = None,
     overwrite: options.Overwrite = False,
     card: options.Card = "auto",
     px_per_mm: options.PxPerMm = None,
@@ -103,7 +105,7 @@ def evenness(
     options.needs_scale(no_scale, "places along the band")
     options.one_scale(px_per_mm=px_per_mm, scan=scan, dpi=dpi, no_scale=False, card_on_cloth=card_on_cloth)
     starts = _starts(start_at or [], len(photos), compare=compare)
-    targets = _targets(picture, csv, crops, overwrite=overwrite)
+    targets = _targets(picture, csv, crops, report, overwrite=overwrite)
     from .pipeline import Request
     from .screen import show_progress
 
@@ -132,9 +134,10 @@ def evenness(
             EvennessOptions(spacing_mm=spacing, window_mm=window),
             starts_mm=starts,
             compare=compare,
+            with_views=report is not None,
             on_step=progress.step,
         )
-        write_targets(found, targets, on_step=progress.step)
+        write_targets(found, targets, request, on_step=progress.step)
     _tell(found, as_json=json)
     sys.stdout.flush()
     raise typer.Exit(EXIT_CODES[found.verdict])
@@ -173,14 +176,18 @@ def _starts(texts: Sequence[str], photos: int, *, compare: bool) -> list[float] 
     return values
 
 
-def _targets(picture: Path | None, csv: Path | None, crops: Path | None, *, overwrite: bool) -> Targets:
+def _targets(
+    picture: Path | None, csv: Path | None, crops: Path | None, report: Path | None, *, overwrite: bool
+) -> Targets:
     from .evenness_csv import stations_path
     from .evenness_run import Targets
-    from .files import check_target
+    from .files import check_targets
 
-    files = [path for path in (picture, csv, None if csv is None else stations_path(csv)) if path is not None]
-    for path in files:
-        check_target(path, overwrite=overwrite)
+    stations = None if csv is None else stations_path(csv)
+    check_targets(
+        {"--picture": picture, "--csv": csv, "the stations": stations, "--report": report},
+        overwrite=overwrite,
+    )
     if crops is not None and crops.exists() and not crops.is_dir():
         raise UsageError(
             "no-folder", f"{crops} is not a folder.", "Give a folder for the pictures of the faults."
@@ -189,7 +196,7 @@ def _targets(picture: Path | None, csv: Path | None, crops: Path | None, *, over
         raise UsageError(
             "no-folder", f"The folder {crops.parent} does not exist.", "Make it first, or choose another."
         )
-    return Targets(picture=picture, csv=csv, crops=crops, overwrite=overwrite)
+    return Targets(picture=picture, csv=csv, crops=crops, report=report, overwrite=overwrite)
 
 
 def _tell(found: Run, *, as_json: bool) -> None:

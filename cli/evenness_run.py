@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from ..measure.rail_join import Placed
     from ..measure.results import Verdict
     from ..measure.sett import SettMeasurement
+    from .report_pictures import PhotoView
 
 __all__ = ["Part", "Run", "Targets", "run_evenness", "write_targets"]
 
@@ -30,15 +31,17 @@ class Targets:
     picture: Path | None = None
     csv: Path | None = None
     crops: Path | None = None
+    report: Path | None = None
     overwrite: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
-    """One photo and what it shows."""
+    """One photo and what it shows; `view` is what a report keeps of it, where one was asked for."""
 
     measurement: SettMeasurement
     evenness: Evenness
+    view: PhotoView | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,10 +66,11 @@ def run_evenness(
     *,
     starts_mm: Sequence[float] | None = None,
     compare: bool = False,
+    with_views: bool = False,
     on_step: Callable[[str], None],
 ) -> Run:
-    """Measure every photo, then join or compare them."""
-    parts = [_part(path, request, options, on_step) for path in photos]
+    """Measure every photo, then join or compare them; `with_views` keeps what a report shows of each."""
+    parts = [_part(path, request, options, on_step, with_view=with_views) for path in photos]
     verdicts = [p.measurement.result.verdict for p in parts]
     verdict: Verdict = "unsure" if "unsure" in verdicts else "measured"
     if len(parts) == 1:
@@ -109,8 +113,15 @@ def _scale_u95_percent(measurement: SettMeasurement) -> float:
     return math.hypot(measurement.plane.u95_percent, height)
 
 
-def _part(path: Path, request: Request, options: EvennessOptions, on_step: Callable[[str], None]) -> Part:
-    _, measurement = measure_photo(path, request, on_step=lambda step: on_step(f"{path.name}: {step}"))
+def _part(
+    path: Path,
+    request: Request,
+    options: EvennessOptions,
+    on_step: Callable[[str], None],
+    *,
+    with_view: bool,
+) -> Part:
+    photo, measurement = measure_photo(path, request, on_step=lambda step: on_step(f"{path.name}: {step}"))
     on_step(f"{path.name}: Following the band")
     from ..measure.evenness import measure_evenness
     from ..measure.stations import read_trace
@@ -121,10 +132,16 @@ def _part(path: Path, request: Request, options: EvennessOptions, on_step: Calla
             f"Only {measurement.tracks.picks.count} picks could be followed in {path.name}; {FEWEST_PICKS} are the least.",
             "Photograph a longer piece of the band, sharply and with light from the side.",
         )
-    return Part(measurement=measurement, evenness=measure_evenness(read_trace(measurement), options))
+    view = None
+    if with_view:
+        from .report_pictures import photo_view
+
+        view = photo_view(photo, measurement)
+    evenness = measure_evenness(read_trace(measurement), options)
+    return Part(measurement=measurement, evenness=evenness, view=view)
 
 
-def write_targets(found: Run, targets: Targets, *, on_step: Callable[[str], None]) -> None:
+def write_targets(found: Run, targets: Targets, request: Request, *, on_step: Callable[[str], None]) -> None:
     """Write the files that were asked for."""
     if found.joined is not None:
         bands = [("joined", found.joined)]
@@ -147,3 +164,8 @@ def write_targets(found: Run, targets: Targets, *, on_step: Callable[[str], None
         targets.crops.mkdir(exist_ok=True)
         for name, content in fault_crops(found):
             write_whole(targets.crops / name, content, overwrite=targets.overwrite)
+    if targets.report is not None:
+        on_step("Writing the report")
+        from .report_evenness import evenness_report
+
+        write_whole(targets.report, evenness_report(found, request), overwrite=targets.overwrite)

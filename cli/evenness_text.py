@@ -14,7 +14,18 @@ if TYPE_CHECKING:
     from ..measure.evenness import BandComparison, Evenness
     from ..measure.rail_join import Placed
 
-__all__ = ["comparison_text", "evenness_text", "joined_text"]
+__all__ = [
+    "CHANGES_WORDS",
+    "comparison_rows",
+    "comparison_text",
+    "evenness_text",
+    "figure_rows",
+    "joined_text",
+    "placed_rows",
+    "station_rows",
+]
+
+CHANGES_WORDS = "No step, rhythm or fault stands out from the scatter of this band."
 
 _SHADE = {"measured": "good", "unsure": "care", "refused": "bad"}
 
@@ -24,12 +35,12 @@ def evenness_text(evenness: Evenness, *, name: str, verdict: str, notes: Sequenc
     columns = width(sys.stdout)
     blocks = [
         f"{printable(name)}: {shade(verdict, _SHADE[verdict], sys.stdout)}",
-        "\n".join(_figures(evenness)),
+        "\n".join(f"  {name.ljust(15)}{value}" for name, value in figure_rows(evenness)),
         "\n".join(_stations(evenness)),
     ]
     said = [*finding_words(evenness), *(fault_words(fault) for fault in evenness.faults)]
     if not said:
-        said = ["No step, rhythm or fault stands out from the scatter of this band."]
+        said = [CHANGES_WORDS]
     blocks.append("\n".join(paragraph(text, columns=columns, first="  - ", indent="    ") for text in said))
     if notes:
         blocks.append(
@@ -41,26 +52,32 @@ def evenness_text(evenness: Evenness, *, name: str, verdict: str, notes: Sequenc
 
 def joined_text(placed: Sequence[Placed]) -> str:
     """Return where every photo was put along the band."""
-    lines = ["  photo" + " " * 24 + "starts at mm   picks shared with the one before"]
+    (photo, start, shared), *rows = placed_rows(placed)
+    lines = [f"  {photo.ljust(29)}{start.rjust(12)}   {shared}"]
+    lines += [f"  {name[:27].ljust(29)}{at.rjust(12)}   {words}" for name, at, words in rows]
+    return "\n".join(lines)
+
+
+def placed_rows(placed: Sequence[Placed]) -> list[tuple[str, str, str]]:
+    """Return the headings, then a row for every photo of a joined band."""
+    rows = [("photo", "starts at mm", "picks shared with the one before")]
     for photo in placed:
         shared = "–" if photo.overlap_picks is None else str(photo.overlap_picks)
         if not photo.by_picks:
             shared += "  (place as given: the shared picks do not settle it; overlap the photos more)"
-        lines.append(f"  {printable(photo.photo)[:27].ljust(27)}  {photo.start_mm:12.1f}   {shared}")
-    return "\n".join(lines)
+        rows.append((printable(photo.photo), f"{photo.start_mm:.1f}", shared))
+    return rows
 
 
 def comparison_text(first: str, second: str, found: Sequence[BandComparison]) -> str:
     """Return what differs between two bands."""
     columns = width(sys.stdout)
     lines = [f"{printable(second)} against {printable(first)}"]
-    for c in found:
-        size = with_uncertainty(c.difference_percent, c.u95_percent)
-        told = "differs" if c.significant else "does not differ more than scatter and scale leave in doubt"
+    for c, (of, one, two, size, told) in zip(found, comparison_rows(found), strict=True):
         chance = "below 0.001" if c.p_value < 0.001 else f"{c.p_value:.3f}"
         lines.append(
             paragraph(
-                f"{c.of}: {plain(c.first)} and {plain(c.second)}, {size} %: {told} (Welch's t test, p {chance}; the "
+                f"{of}: {one} and {two}, {size} %: {told} (Welch's t test, p {chance}; the "
                 f"stations count as {c.effective_first:.0f} and {c.effective_second:.0f} independent ones).",
                 columns=columns,
                 first="  ",
@@ -70,7 +87,22 @@ def comparison_text(first: str, second: str, found: Sequence[BandComparison]) ->
     return "\n".join(lines)
 
 
-def _figures(evenness: Evenness) -> list[str]:
+def comparison_rows(found: Sequence[BandComparison]) -> list[tuple[str, str, str, str, str]]:
+    """Return (of what, first, second, difference in percent, what it is worth) of two bands."""
+    return [
+        (
+            c.of,
+            plain(c.first),
+            plain(c.second),
+            with_uncertainty(c.difference_percent, c.u95_percent),
+            "differs" if c.significant else "does not differ more than scatter and scale leave in doubt",
+        )
+        for c in found
+    ]
+
+
+def figure_rows(evenness: Evenness) -> list[tuple[str, str]]:
+    """Return the figures of a whole band: (name, value in words)."""
     rows = [("length seen", f"{evenness.trace.length_mm:.0f} mm, {len(evenness.trace.pick_mm)} picks")]
     inferred = int(evenness.trace.inferred.sum())
     if inferred:
@@ -102,7 +134,7 @@ def _figures(evenness: Evenness) -> list[str]:
                 f"at most {abs(evenness.skew_percent):.1f} % ({side} side ahead) at {evenness.skew_at_mm:.0f} mm",
             )
         )
-    return [f"  {name.ljust(15)}{value}" for name, value in rows]
+    return rows
 
 
 def _cv(value: float | None, note: str) -> str:
@@ -112,16 +144,30 @@ def _cv(value: float | None, note: str) -> str:
 
 
 def _stations(evenness: Evenness) -> list[str]:
-    lines = ["    at mm   picks/in   ends/in   width mm   bow %   skew %"]
+    widths = (9, 11, 10, 11, 8, 9)
+    return [
+        "".join(cell.rjust(columns) for cell, columns in zip(row, widths, strict=True))
+        for row in station_rows(evenness)
+    ]
+
+
+def station_rows(evenness: Evenness) -> list[tuple[str, ...]]:
+    """Return the headings, then a row for every station."""
+    rows: list[tuple[str, ...]] = [("at mm", "picks/in", "ends/in", "width mm", "bow %", "skew %")]
     for s in evenness.stations:
         shape = s.shape
-        lines.append(
-            f"  {s.at_mm:7.0f}   {s.picks_per_inch:8.2f}   {_number(s.ends_per_inch, 7, 2)}   {_number(s.width_mm, 8, 1)}"
-            f"   {_number(None if shape is None else shape.bow_percent, 5, 1)}"
-            f"   {_number(None if shape is None else shape.skew_percent, 6, 1)}"
+        rows.append(
+            (
+                f"{s.at_mm:.0f}",
+                f"{s.picks_per_inch:.2f}",
+                _number(s.ends_per_inch, 2),
+                _number(s.width_mm, 1),
+                _number(None if shape is None else shape.bow_percent, 1),
+                _number(None if shape is None else shape.skew_percent, 1),
+            )
         )
-    return lines
+    return rows
 
 
-def _number(value: float | None, columns: int, decimals: int) -> str:
-    return "–".rjust(columns) if value is None else f"{value:{columns}.{decimals}f}"
+def _number(value: float | None, decimals: int) -> str:
+    return "–" if value is None else f"{value:.{decimals}f}"

@@ -2,11 +2,12 @@
 
 import os
 import tempfile
+from collections.abc import Mapping
 from pathlib import Path
 
 from ..calibration.errors import UsageError
 
-__all__ = ["check_target", "write_whole"]
+__all__ = ["check_target", "check_targets", "write_whole"]
 
 
 def check_target(path: Path, *, overwrite: bool) -> None:
@@ -37,6 +38,25 @@ def check_target(path: Path, *, overwrite: bool) -> None:
         raise UsageError(
             "not-writable", f"Nothing can be written into {path.parent}.", "Choose a folder of your own."
         )
+
+
+def check_targets(targets: Mapping[str, Path | None], *, overwrite: bool) -> None:
+    """Refuse targets that could not be written, and two that are the same file; each goes by its option's name.
+
+    Raises
+    ------
+    UsageError
+        As `check_target`, and ``same-file``.
+    """
+    given = {name: path for name, path in targets.items() if path is not None}
+    if len({path.absolute() for path in given.values()}) < len(given):
+        raise UsageError(
+            "same-file",
+            "Two results would go into the same file.",
+            f"Give {' and '.join(given)} different names.",
+        )
+    for path in given.values():
+        check_target(path, overwrite=overwrite)
 
 
 def write_whole(path: Path, content: bytes, *, overwrite: bool) -> None:

@@ -105,10 +105,10 @@ def _charts(paths: Sequence[Path], outcomes: Mapping[Path, Outcome]) -> list[dic
             value, u95 = record.get(f"{name}_per_inch"), record.get(f"{name}_u95_per_inch")
             if isinstance(value, (int, float)) and isinstance(u95, (int, float)):
                 sure = record["verdict"] == "measured"
-                readings.append(Reading(number=number, value=float(value), u95=float(u95), sure=sure))
+                readings.append(Reading(label=str(number), value=float(value), u95=float(u95), sure=sure))
         if not 2 <= len(readings) <= MOST_COMPARED:
             continue
-        told = ", ".join(f"photo {reading.number} {plain(reading.value)}" for reading in readings)
+        told = ", ".join(f"photo {reading.label} {plain(reading.value)}" for reading in readings)
         heading = f"{name.capitalize()} per inch"
         svg = compare_chart(
             name, readings, unit=f"{name} per inch", title=f"{heading} of each photo", description=f"{told}."

@@ -12,7 +12,17 @@ if TYPE_CHECKING:
     from ..measure.shrinkage import Change, ChangeOfSize
     from .shrinkage_command import Series
 
-__all__ = ["CARE", "NOT_STANDARD", "shrinkage_text", "step_name"]
+__all__ = [
+    "CARE",
+    "HEADLINE",
+    "METHODS",
+    "NOT_STANDARD",
+    "change_words",
+    "plain_words",
+    "settled_words",
+    "shrinkage_text",
+    "step_name",
+]
 
 NOT_STANDARD = (
     "A hand-woven sampler is smaller than the specimens of the laboratory standard (ISO 3759: 50 × 50 cm, marks at least "
@@ -26,7 +36,7 @@ CARE = (
     "Washing (common practice; the yarn's label and local rules come first): test for bleeding dye, use lukewarm water "
     "without sudden changes, press the water out without twisting, dry lying flat. Felted wool does not come back."
 )
-_METHODS = {"thread_count": "thread spacing", "outline": "outline", "marks": "marks"}
+METHODS = {"thread_count": "thread spacing", "outline": "outline", "marks": "marks"}
 
 
 def step_name(first: str, second: str) -> str:
@@ -51,7 +61,7 @@ def shrinkage_text(series: Series) -> str:
             f"Altogether: {_title(series, 0, count)}",
             *_ways(series.from_first[-1], step_name(series.stages[0], series.stages[-1])),
         ]
-        lines.append(_settled(series, columns))
+        lines.append(paragraph(settled_words(series), columns=columns))
     lines.append("")
     for text in (
         HEADLINE,
@@ -74,19 +84,17 @@ def _step(series: Series, first: int, size: ChangeOfSize, k: int, columns: int) 
     name = step_name(series.stages[first], series.stages[first + 1])
     lines = [*([""] if k else []), _title(series, first, first + 1), *_ways(size, name)]
     for method, changes in size.by_method.items():
-        parts = [f"{way} {_words(change)}" for way, change in changes.items()]
+        parts = [f"{way} {change_words(change)}" for way, change in changes.items()]
         lines.append(
-            paragraph(
-                f"by {_METHODS[method]}: {', '.join(parts)}", columns=columns, first="  ", indent="    "
-            )
+            paragraph(f"by {METHODS[method]}: {', '.join(parts)}", columns=columns, first="  ", indent="    ")
         )
     return lines
 
 
 def _ways(size: ChangeOfSize, name: str) -> list[str]:
     lines = [
-        f"  warpwise (length)  {_words(size.warpwise)}   {_plain_words(size.warpwise, ('shorter', 'longer'))}",
-        f"  weftwise (width)   {_words(size.weftwise)}   {_plain_words(size.weftwise, ('narrower', 'wider'))}",
+        f"  warpwise (length)  {change_words(size.warpwise)}   {plain_words(size.warpwise, ('shorter', 'longer'))}",
+        f"  weftwise (width)   {change_words(size.weftwise)}   {plain_words(size.weftwise, ('narrower', 'wider'))}",
         f"  area               {with_uncertainty(size.area_change_percent, size.area_u95_percent)} %",
     ]
     if size.skew_before_percent is not None and size.skew_after_percent is not None:
@@ -96,20 +104,23 @@ def _ways(size: ChangeOfSize, name: str) -> list[str]:
     return [*lines, f"  meaning: {name}, in percent of the size before"]
 
 
-def _words(change: Change) -> str:
+def change_words(change: Change) -> str:
+    """Return a change with its uncertainty: ``"-5.9 ± 0.7 %"``."""
     return f"{with_uncertainty(change.change_percent, change.u95_percent)} %"
 
 
-def _plain_words(change: Change, verbs: tuple[str, str]) -> str:
+def plain_words(change: Change, verbs: tuple[str, str]) -> str:
+    """Return a change in words; `verbs` say which way it went, such as shorter and longer."""
     if abs(change.change_percent) < change.u95_percent:
         return "no change that could be told from the doubt"
     verb = verbs[0] if change.change_percent < 0 else verbs[1]
     return f"{abs(change.change_percent):.1f} % {verb}"
 
 
-def _settled(series: Series, columns: int) -> str:
+def settled_words(series: Series) -> str:
+    """Return whether another wash would change anything."""
     if series.settled[-1]:
-        text = "Settled: the last change is smaller than its uncertainty in both directions."
-    else:
-        text = "Not settled yet: the last change is larger than its uncertainty. Wash once more and measure again."
-    return paragraph(text, columns=columns)
+        return "Settled: the last change is smaller than its uncertainty in both directions."
+    return (
+        "Not settled yet: the last change is larger than its uncertainty. Wash once more and measure again."
+    )

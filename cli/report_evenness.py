@@ -1,0 +1,258 @@
+"""The report of `pickglass evenness`: what changed along the band, where to look, and every station."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from .charts_band import band_chart
+from .evenness_chart import fault_views, views_of
+from .evenness_text import CHANGES_WORDS, comparison_rows, figure_rows, placed_rows, station_rows
+from .evenness_words import FAULT_NAMES, fault_words, finding_words
+from .report import method_rows
+from .report_blocks import (
+    Block,
+    Budget,
+    Chart,
+    Facts,
+    Figure,
+    Grid,
+    Page,
+    Pair,
+    Picture,
+    Points,
+    Section,
+    Words,
+    cautions_of,
+    render,
+)
+from .report_pictures import inlay_of, ribbon
+from .rounding import plain
+from .screen import printable
+
+if TYPE_CHECKING:
+    from ..measure.evenness import Evenness
+    from .evenness_chart import View
+    from .evenness_run import Run
+    from .pipeline import Request
+
+__all__ = ["evenness_report"]
+
+STRIP_PX = 1300  # longest side of the band's picture in the chart
+FAULT_BYTES = 60_000
+SENTENCES = {
+    "measured": "The picks could be followed. Look at the places named below before you believe a finding.",
+    "unsure": "The picks could be followed, but not surely: take places and sizes below as hints and look at the cloth.",
+}
+
+
+def evenness_report(found: Run, request: Request) -> bytes:
+    """Return the report as an HTML file in UTF-8.
+
+    Parameters
+    ----------
+    found : Run
+        Every part with its `view`.
+    request : Request
+        What was asked for.
+    """
+    bands = views_of(found, longest_px=STRIP_PX)
+    several = len(bands) > 1
+    sections = []
+    if several:
+        sections.append(_comparison(found))
+    for number, (name, evenness, views) in enumerate(bands, 1):
+        sections += _band(
+            f"{number}. {printable(name)}: " if several else "", f"band{number}", evenness, views
+        )
+    sections.append(_checks(bands))
+    sections.append(_faults(found))
+    sections.append(_stations(bands))
+    sections.append(_photos(found))
+    sections.append(Section("Please mind", [Points(_cautions(found))]))
+    sections.append(_method(found, request))
+    names = [printable(p.measurement.result.photo) for p in found.parts]
+    report = Page(
+        kind="evenness along the band" if not several else "evenness of several bands",
+        title=names[0]
+        if len(names) == 1
+        else f"{names[0]} to {names[-1]}"
+        if found.joined
+        else ", ".join(names),
+        made_from=f"{_photos_words(len(names))}; nothing was sent anywhere",
+        verdict=found.verdict,
+        sentence=SENTENCES[found.verdict],
+        figures=[] if several else _figures(bands[0][1]),
+        ribbon=ribbon(found.parts[0].measurement),
+        sections=sections,
+    )
+    return render(report)
+
+
+def _figures(evenness: Evenness) -> list[Figure]:
+    trace = evenness.trace
+    beat = 25.4 * (len(trace.pick_mm) - 1) / trace.length_mm
+    figures = [
+        Figure(
+            title="Beat, picks per inch",
+            value=plain(beat),
+            more=[
+                f"{plain(beat / 2.54)} per cm",
+                f"{len(trace.pick_mm)} picks over {trace.length_mm:.0f} mm",
+            ],
+        )
+    ]
+    for title, value, note in (
+        ("Beat scatters by", evenness.beat_cv_percent, f"over stations of {evenness.options.window_mm:g} mm"),
+        ("Width scatters by", evenness.width_cv_percent, "station to station"),
+    ):
+        shown = "–" if value is None else f"{value:.1f} %"
+        figures.append(Figure(title=title, value=shown, more=["coefficient of variation", note]))
+    drift = evenness.drift
+    if drift is not None:
+        figures.append(
+            Figure(
+                title="The beat drifts by",
+                value=f"{drift.percent_per_100mm:+.1f}",
+                doubt=f"{drift.u95_percent_per_100mm:.1f}",
+                unit="%",
+                more=["per 100 mm", "more than the scatter" if drift.significant else "within the scatter"],
+            )
+        )
+    return figures
+
+
+def _band(prefix: str, key: str, evenness: Evenness, views: Sequence[View]) -> list[Section]:
+    findings = [*finding_words(evenness), *(fault_words(fault) for fault in evenness.faults)]
+    blocks: list[Block] = [Points(findings)] if findings else [Words(CHANGES_WORDS)]
+    values = ", ".join(f"{s.at_mm:.0f} mm {plain(s.picks_per_inch)}" for s in evenness.stations)
+    chart = band_chart(
+        key,
+        evenness,
+        views,
+        title="The band with beat and width along the warp",
+        description=f"Picks per inch: {values}.",
+    )
+    return [
+        Section(f"{prefix}What changes along the band" if not prefix else f"{prefix}what changes", blocks),
+        Section(
+            "The band to scale" if not prefix else f"{prefix}to scale",
+            [
+                Words(
+                    "Places count along the warp from the first pick seen. Above lies the cloth; below it the beat, each "
+                    "dot a station and the thin line from pick to pick, and the width. Broken lines are steps, numbered "
+                    "marks are faults."
+                ),
+                Chart(chart, wide=True),
+                Facts(figure_rows(evenness)),
+            ],
+        ),
+    ]
+
+
+def _checks(bands: Sequence[tuple[str, Evenness, Sequence[View]]]) -> Section:
+    checks = []
+    if any(evenness.steps for _, evenness, _ in bands):
+        checks.append(
+            "At each step: lay a rule along the band and count the picks over the same length before and behind it."
+        )
+    if any(evenness.faults for _, evenness, _ in bands):
+        checks.append(
+            "At each fault: find the place on the band with a rule; the pictures show what to look for."
+        )
+    checks += [
+        (
+            "On the photo below, count from one number to the next: it must be ten picks. A pick left out or counted twice "
+            "looks like a fault."
+        ),
+        "Turn the band over: what shows on both faces is in the cloth, what shows on one may be light or lint.",
+        "Pull the band gently square and look again: a skew that goes away came from how it lay.",
+    ]
+    return Section("Check by eye", [Points(checks, ordered=True)])
+
+
+def _faults(found: Run) -> Section:
+    columns: list[list[Block]] = []
+    for band, number, fault, view in fault_views(found):
+        name = FAULT_NAMES[fault.kind]
+        which = f"Band {band}, f" if band else "F"
+        alt = f"The cloth around a suspected {name}, with a tick at each side"
+        caption = f"{which}ault {number}: perhaps a {name} at {fault.at_mm:.0f} mm. The ticks point at it."
+        columns.append([Picture(inlay_of(view, alt, most_bytes=FAULT_BYTES), caption)])
+    return Section("Faults, to be looked at", [Pair(columns)] if columns else [])
+
+
+def _stations(bands: Sequence[tuple[str, Evenness, Sequence[View]]]) -> Section:
+    grids: list[Block] = []
+    for name, evenness, _ in bands:
+        columns, *rows = station_rows(evenness)
+        caption = f"Stations of {printable(name)}" if len(bands) > 1 else ""
+        grids.append(Grid(columns=columns, rows=rows, caption=caption, dense=True))
+    return Section("Every station", grids)
+
+
+def _comparison(found: Run) -> Section:
+    blocks: list[Block] = []
+    for a, b, compared in found.comparisons:
+        names = [printable(found.parts[k].measurement.result.photo) for k in (a, b)]
+        if not compared:
+            blocks.append(Words(f"{names[1]} against {names[0]}: too few stations for a comparison."))
+            continue
+        blocks.append(
+            Grid(
+                columns=("", names[0], names[1], "difference, %", "what it is worth"),
+                rows=comparison_rows(compared),
+                caption=f"{names[1]} against {names[0]}",
+                numbers=False,
+            )
+        )
+    if blocks:
+        blocks.append(
+            Words(
+                "The difference counts the doubt of both scales and the scatter along each band (Welch's t test on stations, "
+                "their number reduced to what they are worth as independent ones)."
+            )
+        )
+    return Section("Side by side", blocks)
+
+
+def _photos(found: Run) -> Section:
+    blocks: list[Block] = []
+    for part in found.parts:
+        if part.view is not None:
+            caption = (
+                f"{printable(part.measurement.result.photo)}: every tenth end and pick carries its number."
+            )
+            blocks.append(Picture(part.view.marked, caption, "photo"))
+    if found.placed:
+        columns, *rows = placed_rows(found.placed)
+        blocks.append(Grid(columns=columns, rows=rows, caption="Where each photo lies along the band"))
+    return Section("The photo" if len(found.parts) == 1 else "The photos", blocks)
+
+
+def _cautions(found: Run) -> list[str]:
+    notices = [n for p in found.parts for n in (*p.measurement.plane.notices, *p.measurement.result.notices)]
+    return [
+        *cautions_of(notices),
+        "Each likely cause is common practice, never certain: the photo shows what lies where, not why.",
+    ]
+
+
+def _method(found: Run, request: Request) -> Section:
+    blocks: list[Block] = []
+    for part in found.parts:
+        measurement = part.measurement
+        if part.view is not None:
+            blocks.append(Facts(method_rows(part.view, measurement, request)))
+        lines, total = measurement.plane.budget, measurement.plane.u95_percent
+        if lines:
+            blocks.append(Budget(f"scale of {printable(measurement.result.photo)}", lines, total))
+    options = found.parts[0].evenness.options
+    blocks.append(
+        Facts([("stations", f"every {options.spacing_mm:g} mm, each over {options.window_mm:g} mm of cloth")])
+    )
+    return Section("How it was measured", blocks)
+
+
+def _photos_words(count: int) -> str:
+    return "one photo" if count == 1 else f"{count} photos"
