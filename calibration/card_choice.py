@@ -110,7 +110,7 @@ def choose_fit(sighting: CardSighting, prior: CameraPrior) -> ChosenFit | None:
     if sighting.confirmed:  # two bars, each with the doubt of reading a rule
         stretch_u = math.sqrt(2.0) * rectangular_percent(RULE_READING_MM / CHECK_BAR_MM)
     prior = replace(prior, stretch_u=stretch_u)
-    markers = len(np.unique(sighting.marker))
+    markers = len(set(sighting.marker.tolist()))
     bend, joints = _bend(sighting), _joints(sighting)
     data = (sighting.points_mm, sighting.corners_px, sighting.outward_px)
     diagonal = 2.0 * math.hypot(*prior.centre_px)
@@ -207,7 +207,7 @@ def _spread(sighting: CardSighting, fit: CameraFit) -> float:
     means, count = [], []
     within = 0.0
     freedom = 0
-    for marker in np.unique(sighting.marker):
+    for marker in sorted(set(sighting.marker.tolist())):
         own = fit.residual_px[sighting.marker == marker]
         means.append(own.mean(axis=0))
         count.append(len(own))

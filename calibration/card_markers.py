@@ -140,13 +140,12 @@ def _candidates(small: NDArray[np.uint8]) -> NDArray[np.float64]:
 def _family_words() -> NDArray[np.uint64]:
     """Return the bits of every marker in its four turns as words of 36 bits, shape (4, ids)."""
     family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
-    words = np.empty((4, len(family.bytesList)), dtype=np.uint64)
-    for marker_id in range(len(family.bytesList)):
-        picture = cv2.aruco.generateImageMarker(family, marker_id, MARKER_MODULES, borderBits=1)
-        bits = np.asarray(picture)[1:-1, 1:-1] > 127
-        for turn in range(4):
-            words[turn, marker_id] = _word(np.rot90(bits, turn)[None])[0]
-    return words
+    bits = [
+        cv2.aruco.Dictionary.getBitsFromByteList(row, family.markerSize)
+        for row in np.split(family.bytesList, len(family.bytesList))
+    ]
+    upright = np.stack([np.asarray(one) for one in bits]).astype(bool)
+    return np.stack([_word(np.rot90(upright, turn, axes=(1, 2))) for turn in range(4)])
 
 
 def _word(bits: NDArray[np.bool_]) -> NDArray[np.uint64]:

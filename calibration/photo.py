@@ -179,6 +179,11 @@ def _open(data: bytes, name: str) -> tuple[Image.Image, bool]:
             _check_size(heif.size, name)
             return heif.to_pillow(), True
         with _quiet_pillow() as pillow:
+            if data.startswith(b"\xff\xd8\xff"):
+                # Asked for by name, Pillow need not load its readers of other formats first.
+                from PIL.JpegImagePlugin import JpegImageFile
+
+                return JpegImageFile(io.BytesIO(data)), False
             return pillow.open(io.BytesIO(data)), False
     except PhotoError:
         raise

@@ -214,7 +214,8 @@ def _read_back(
     by_slot = final.max(axis=2)
     counts = np.arange(len(final))[:, None] // k + np.arange(final.shape[1])[None] - COUNT_SLACK + 1
     top_by_count = {
-        int(c): float(by_slot[counts == c].max()) for c in np.unique(counts[np.isfinite(by_slot)])
+        count: float(by_slot[counts == count].max())
+        for count in sorted(set(counts[np.isfinite(by_slot)].tolist()))
     }
     r, s, c = (int(v) for v in np.unravel_index(int(np.argmax(final)), final.shape))
     places, classes = [], []

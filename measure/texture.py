@@ -97,11 +97,16 @@ def normalise_contrast(channel: Float, mask: NDArray[np.bool_], sigma_px: float)
 
 
 class _Local:
-    """Local mean and contrast inside a mask; what depends on the mask alone is worked out once for all channels."""
+    """Local mean and contrast inside a mask; what depends on the mask alone is worked out once for all channels.
+
+    Wide Gaussian means hold no fine detail, so they are worked out on a picture averaged over blocks.
+    """
 
     def __init__(self, mask: NDArray[np.bool_], sigma_px: float) -> None:
         self._mask = mask
-        self._sigma_px = sigma_px
+        self._block = 4 if sigma_px >= 8 else 2 if sigma_px >= 4 else 1
+        self._sigma = sigma_px / self._block
+        self._size = (mask.shape[1], mask.shape[0])
         self._weight: Float | None = None
         self._share: Float | None = None
         if not mask.all():
@@ -109,22 +114,37 @@ class _Local:
             self._share = np.maximum(self._blur(self._weight), np.float32(1e-3))
 
     def _blur(self, plane: Float) -> Float:
-        return np.asarray(cv2.GaussianBlur(plane, (0, 0), self._sigma_px), dtype=np.float32)
+        """Gaussian mean, one pixel for each block."""
+        small = tuple(max(1, side // self._block) for side in self._size)
+        reduced = plane if self._block == 1 else cv2.resize(plane, small, interpolation=cv2.INTER_AREA)
+        return np.asarray(cv2.GaussianBlur(reduced, (0, 0), self._sigma), dtype=np.float32)
 
     def _mean(self, plane: Float) -> Float:
-        """Local mean of a plane that is zero outside the mask."""
+        """Local mean of a plane that is zero outside the mask, one pixel for each block."""
         mean = self._blur(plane)
         return mean if self._share is None else np.asarray(cv2.divide(mean, self._share), dtype=np.float32)
 
+    def _spread_out(self, small: Float) -> Float:
+        if self._block == 1:
+            return small
+        return np.asarray(cv2.resize(small, self._size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+
     def normalise(self, channel: Float) -> Float:
         if self._weight is None:
-            centred = cv2.subtract(channel, self._mean(channel))
+            centred = cv2.subtract(channel, self._spread_out(self._mean(channel)))
         else:
-            centred = cv2.subtract(channel, self._mean(cv2.multiply(channel, self._weight)))  # type: ignore[arg-type]
-            centred = cv2.multiply(centred, self._weight)
-        spread = cv2.sqrt(self._mean(cv2.multiply(centred, centred)))  # type: ignore[arg-type]
+            inside = np.asarray(cv2.multiply(channel, self._weight), dtype=np.float32)
+            centred = cv2.multiply(cv2.subtract(channel, self._spread_out(self._mean(inside))), self._weight)
+        square = np.asarray(cv2.multiply(centred, centred), dtype=np.float32)
+        spread = np.asarray(cv2.sqrt(self._mean(square)), dtype=np.float32)
         # The contrast changes slowly: every fourth place shows its median.
-        sparse = np.asarray(spread)[::4, ::4][self._mask[::4, ::4]]
+        step = max(1, 4 // self._block)
+        inner = cv2.resize(
+            self._mask.view(np.uint8), (spread.shape[1], spread.shape[0]), interpolation=cv2.INTER_NEAREST
+        )
+        sparse = spread[::step, ::step][inner[::step, ::step] > 0]
         typical = float(np.median(sparse)) if sparse.size else 1.0
         floor = _CONTRAST_FLOOR * typical + 1e-6
-        return np.asarray(cv2.divide(centred, np.maximum(spread, np.float32(floor))), dtype=np.float32)
+        return np.asarray(
+            cv2.divide(centred, self._spread_out(np.maximum(spread, np.float32(floor)))), dtype=np.float32
+        )
