@@ -259,12 +259,14 @@ def compare_series(
     RefusedError
         ``different-samples``, unless `force`.
     """
+    from ..measure.common_stretch import find_common
     from ..measure.same_sample import differences
     from ..measure.shrinkage import compare_sizes, has_settled
 
     notices: list[Notice] = []
-    for other in found[1:]:
-        reasons = differences(found[0], other)
+    shared = [find_common(found[0], m) for m in found[1:]]
+    for other, common in zip(found[1:], shared, strict=True):
+        reasons = differences(found[0], other, common)
         if reasons and not force:
             raise RefusedError(
                 "different-samples",
@@ -276,9 +278,15 @@ def compare_series(
         if reasons:
             text = f"{other.result.photo} may show another sample ({'; '.join(reasons)}); compared because of --force."
             notices.append(Notice("forced", text))
-    to_first = [compare_sizes(found[0], m, marks=_marks(found[0], m, hand)) for m in found[1:]]
+    to_first = [
+        compare_sizes(found[0], m, marks=_marks(found[0], m, hand), common=common)
+        for m, common in zip(found[1:], shared, strict=True)
+    ]
     to_previous = [to_first[0]]
-    to_previous += [compare_sizes(a, b, marks=_marks(a, b, (None, None))) for a, b in pairwise(found[1:])]
+    to_previous += [
+        compare_sizes(a, b, marks=_marks(a, b, (None, None)), common=find_common(a, b))
+        for a, b in pairwise(found[1:])
+    ]
     for size in (*to_first, *to_previous):
         notices += [n for n in size.notices if n not in notices]
     return Series(

@@ -54,6 +54,8 @@ def _size(size: ChangeOfSize) -> dict[str, Any]:
         "skew_before_percent": before,
         "skew_after_percent": after,
         "skew_change_percent": None if before is None or after is None else after - before,
+        "common_threads": {"ends": size.common_ends, "picks": size.common_picks},
+        "other_face": size.other_face,
         "by_method": {
             method: {way: _change(change) for way, change in size.by_method.get(method, {}).items()}
             for method in ("outline", "thread_count", "marks")

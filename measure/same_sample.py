@@ -8,16 +8,30 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from .common_stretch import CommonStretch
 from .results import ThreadReading
 from .sett import SettMeasurement
 
-__all__ = ["SampleLook", "compare_counts", "compare_looks", "differences", "look_of"]
+__all__ = [
+    "CREDIBLE_PERCENT",
+    "SampleLook",
+    "compare_counts",
+    "compare_densities",
+    "compare_looks",
+    "differences",
+    "look_of",
+]
+
+CREDIBLE_PERCENT = (-60.0, 12.0)
+"""Changes of size a wash can make: felting takes half; relaxing lets grow by a few percent (common practice)."""
 
 _CHROMA_APART = (
     28.0  # CIELAB a*b*: lamps of different colour move a grey by up to about 20, a dye to another by more
 )
 _LIGHT_APART = 45.0  # exposure moves a mid tone by two stops at most in a usable photo
-_STRIPED, _FLAT = 9.0, 2.5  # spread of the colour across the width, CIELAB: clear stripes, none
+_STRIPED = 9.0  # spread of the colour across the width, CIELAB: clear stripes
+_FLAT = 0.28  # of the other's spread: no stripes; light that falls unevenly spreads a plain cloth by up to 5
+_SURE = 0.9  # probability of a reading from which it may accuse
 _ALIKE = 0.35  # correlation of the stripes across the width
 _PROFILE_POINTS = 24  # wider than single threads, which alias
 
@@ -30,13 +44,25 @@ class SampleLook:
     across: NDArray[np.float64]
 
 
-def differences(first: SettMeasurement, second: SettMeasurement) -> tuple[str, ...]:
-    """Return reasons, in words, why the photos show two different samples; empty when none was found."""
+def differences(
+    first: SettMeasurement, second: SettMeasurement, common: CommonStretch | None = None
+) -> tuple[str, ...]:
+    """Return reasons, in words, why the photos show two different samples; empty when none was found.
+
+    Picks that were recognised in both photos prove one sample: no two pieces have the same beat, pick by pick. Ends
+    prove only one warp, or one heddle, and so speak for the number of ends alone.
+    """
+    if common is not None and common.picks is not None:
+        return ()
     reasons = []
     for name, sides in (("ends", {"left", "right"}), ("picks", {"start", "end"})):
+        if name == "ends" and common is not None and common.ends is not None:
+            continue
         whole = all(not sides & m.sample.cut_off for m in (first, second))
         one, other = getattr(first.result, name), getattr(second.result, name)
-        if whole and (reason := compare_counts(one, other, name)):
+        if (whole and (reason := compare_counts(one, other, name))) or (
+            reason := compare_densities(one, other, name)
+        ):
             reasons.append(reason)
     weaves = first.result.weave.name, second.result.weave.name
     if "unknown" not in weaves and weaves[0] != weaves[1] and _both_sure(first, second):
@@ -56,6 +82,24 @@ def compare_counts(first: ThreadReading, second: ThreadReading, name: str) -> st
     return f"{first.count} {name} were counted in one and {second.count} in the other"
 
 
+def compare_densities(first: ThreadReading, second: ThreadReading, name: str) -> str | None:
+    """Return the reason when no wash could have brought the threads from one spacing to the other."""
+    if (
+        first.per_inch is None
+        or second.per_inch is None
+        or min(first.probability, second.probability) < _SURE
+    ):
+        return None
+    change = 100.0 * (first.per_inch / second.per_inch - 1.0)
+    doubt = 100.0 * math.hypot(*((r.u95_per_inch or 0.0) / (r.per_inch or 1.0) for r in (first, second)))
+    if CREDIBLE_PERCENT[0] - doubt <= change <= CREDIBLE_PERCENT[1] + doubt:
+        return None
+    return (
+        f"the {name} lie {first.per_inch:.1f} to the inch in one and {second.per_inch:.1f} in the other, "
+        "farther apart than a wash moves them"
+    )
+
+
 def compare_looks(first: SampleLook, second: SampleLook, *, whole_width: bool) -> tuple[str, ...]:
     """Return reasons from the colours; light and camera may differ, a turn by half a circle and the back are alike."""
     reasons = []
@@ -70,7 +114,7 @@ def compare_looks(first: SampleLook, second: SampleLook, *, whole_width: bool) -
         best = max(_likeness(one, other), _likeness(one, other[::-1]))
         if best < _ALIKE:
             reasons.append("their stripes are different")
-    elif max(spread) > _STRIPED and min(spread) < _FLAT:
+    elif max(spread) > _STRIPED and min(spread) < _FLAT * max(spread):
         reasons.append("one is striped along the warp and the other is not")
     return tuple(reasons)
 

@@ -17,7 +17,9 @@ from ..calibration.budget import COVERAGE_FACTOR
 from ..calibration.errors import ScaleError
 from ..calibration.notices import Notice
 from .bow_skew import pick_shape
+from .common_stretch import CommonStretch, Stretch
 from .results import MM_PER_INCH, ThreadReading, Verdict
+from .same_sample import CREDIBLE_PERCENT
 from .sett import SettMeasurement
 
 __all__ = [
@@ -49,7 +51,7 @@ _HEIGHT_ALIKE = (
 )
 _CARD_ON_TABLE_MM = {"bank-card": -0.61}  # lift less card: nothing beside the card lies deeper than that
 _PAPER_ON_TABLE_MM = 0.05
-_CREDIBLE_PERCENT = (-60.0, 12.0)  # felting takes half; relaxing lets grow by a few percent (common practice)
+_T95 = {2: 4.30, 4: 2.78}  # Student's t by degrees of freedom, 95 % (GUM, table G.2)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,6 +92,10 @@ class ChangeOfSize:
         ``"measured"`` or ``"unsure"``.
     notices : tuple of Notice
         Disagreements and doubts.
+    common_ends, common_picks : int
+        Threads recognised in both photos and compared with themselves; 0 where the mean spacings were compared.
+    other_face : bool
+        The second photo shows the other face of the cloth.
     """
 
     warpwise: Change
@@ -101,6 +107,9 @@ class ChangeOfSize:
     by_method: dict[Method, dict[Direction, Change]]
     verdict: Verdict
     notices: tuple[Notice, ...] = field(default=())
+    common_ends: int = 0
+    common_picks: int = 0
+    other_face: bool = False
 
 
 def dimensional_change(before: float, after: float) -> float:
@@ -133,7 +142,11 @@ def combine_changes(changes: Sequence[Change]) -> Change:
 
 
 def compare_sizes(
-    before: SettMeasurement, after: SettMeasurement, *, marks: dict[Direction, Change] | None = None
+    before: SettMeasurement,
+    after: SettMeasurement,
+    *,
+    marks: dict[Direction, Change] | None = None,
+    common: CommonStretch | None = None,
 ) -> ChangeOfSize:
     """Compare two photos of one sample; see `same_sample` for whether they are.
 
@@ -143,6 +156,8 @@ def compare_sizes(
         Both with a scale.
     marks : dict, optional
         Changes read from bench marks (`bench_marks.change_of_marks`).
+    common : CommonStretch, optional
+        The threads both photos show (`common_stretch.find_common`): these are then compared with themselves.
 
     Raises
     ------
@@ -161,8 +176,8 @@ def compare_sizes(
     )
     by_method: dict[Method, dict[Direction, Change]] = {
         "thread_count": {
-            "warpwise": _by_threads(before, after, "warpwise", shared),
-            "weftwise": _by_threads(before, after, "weftwise", shared),
+            "warpwise": _by_threads(before, after, "warpwise", shared, common.along if common else None),
+            "weftwise": _by_threads(before, after, "weftwise", shared, common.across if common else None),
         }
     }
     outline = _by_outline(before, after, shared)
@@ -175,7 +190,7 @@ def compare_sizes(
     notices = [*_doubts(before, after), *_disagreements(by_method)]
     warpwise, weftwise = (_headline(by_method, way) for way in ("warpwise", "weftwise"))
     for way, change in (("warpwise", warpwise), ("weftwise", weftwise)):
-        if not _CREDIBLE_PERCENT[0] <= change.change_percent <= _CREDIBLE_PERCENT[1]:
+        if not CREDIBLE_PERCENT[0] <= change.change_percent <= CREDIBLE_PERCENT[1]:
             text = (
                 f"A change of {change.change_percent:+.0f} % {way} is more than a wash does; probably the threads were "
                 "read wrongly in one photo. Look at both with pickglass sett --picture."
@@ -192,6 +207,9 @@ def compare_sizes(
         by_method=by_method,
         verdict="unsure" if notices else "measured",
         notices=tuple(notices),
+        common_ends=common.across.threads if common and common.across else 0,
+        common_picks=common.along.threads if common and common.along else 0,
+        other_face=common is not None and common.other_face,
     )
 
 
@@ -213,29 +231,42 @@ def _change(value: float, own_u: float, shared_u: float) -> Change:
     )
 
 
-def _by_threads(before: SettMeasurement, after: SettMeasurement, way: Direction, shared: float) -> Change:
+def _by_threads(
+    before: SettMeasurement, after: SettMeasurement, way: Direction, shared: float, same: Stretch | None
+) -> Change:
+    """Return the change by the same threads where they are known, by the mean spacing of all that show elsewhere."""
+    if same is not None:
+        return _change(dimensional_change(1.0, same.ratio), 100.0 * same.standard, same.ratio * shared)
     sides = {"start", "end"} if way == "warpwise" else {"left", "right"}
     one, other = (m.result.picks if way == "warpwise" else m.result.ends for m in (before, after))
     if one.per_inch is None or other.per_inch is None:
         raise ValueError("a scale is needed")
     ratio = one.per_inch / other.per_inch
-    whole = [not sides & m.sample.cut_off for m in (before, after)]
+    photos = (before, after)
+    part = [bool(sides & m.sample.cut_off) for m in photos]
     # The same threads, counted alike, cancel in the ratio whatever their true number.
-    share = 0.0 if all(whole) and one.count is not None and one.count == other.count else _BORDER_SHARE
-    parts = [_thread_u(reading, share) for reading in (one, other)]
-    parts += [_part_u(reading) for reading, complete in zip((one, other), whole, strict=True) if not complete]
-    return _change(dimensional_change(1.0, ratio), ratio * math.hypot(*parts), ratio * shared)
+    alike = not any(part) and one.count is not None and one.count == other.count
+    doubts = [_thread_u(reading, 0.0 if alike else _BORDER_SHARE) for reading in (one, other)]
+    if any(part):
+        doubts.append(_part_u((one, other)) * math.sqrt(sum(part)))
+    return _change(dimensional_change(1.0, ratio), ratio * math.hypot(*doubts), ratio * shared)
 
 
-def _part_u(reading: ThreadReading) -> float:
+def _part_u(readings: tuple[ThreadReading, ThreadReading]) -> float:
     """Return how far a part may stand from the whole, percent.
 
-    The part is one draw of a beat that varies: the standard uncertainty of the mean of its thirds (GUM 4.2.3).
+    A part is one draw of a beat that varies: the standard uncertainty of the mean of its thirds (GUM 4.2.3), pooled over
+    both photos. So few values tell little of a spread, so it is widened to give 95 % when doubled (GUM G.3.2).
     """
-    if reading.positions_mm is None or len(reading.positions_mm) < 9:
+    variances = []
+    for reading in readings:
+        if reading.positions_mm is None or len(reading.positions_mm) < 9:
+            continue
+        thirds = [float(part.mean()) for part in np.array_split(np.diff(reading.positions_mm), 3)]
+        variances.append(float(np.var(thirds, ddof=1)) / float(np.mean(thirds)) ** 2)
+    if not variances:
         return 0.0
-    thirds = [float(part.mean()) for part in np.array_split(np.diff(reading.positions_mm), 3)]
-    return 100.0 * float(np.std(thirds, ddof=1) / np.mean(thirds) / math.sqrt(3.0))
+    return 100.0 * math.sqrt(float(np.mean(variances)) / 3.0) * _T95[2 * len(variances)] / COVERAGE_FACTOR
 
 
 def _thread_u(reading: ThreadReading, count_share: float) -> float:
