@@ -11,6 +11,7 @@ import typer
 
 from ..calibration.errors import UsageError
 from . import options
+from .book_reference import book_for_reading, default_book
 
 if TYPE_CHECKING:
     from .book_record import Record, Sample
@@ -74,14 +75,6 @@ def _range(option: str, what: str) -> Any:
         metavar="LO..HI",
         help=f"Only samples with so many {what} per inch, such as 10..20.",
     )
-
-
-def default_book() -> Path:
-    """Return the usual book: PICKGLASS_BOOK, or a file beside what else pickglass remembers."""
-    from .places import memory_path
-
-    named = os.environ.get("PICKGLASS_BOOK")
-    return Path(named) if named else memory_path().with_name("samples.book")
 
 
 @app.command("add", short_help="Put in a sample, or add to one.", epilog=_example(_ADD))
@@ -204,7 +197,7 @@ def show(name: _Name, json: _Json = False, book: _Book = None) -> None:
     from .book_file import open_book
     from .book_store import find_sample
 
-    with open_book(_for_reading(book), write=False) as connection:
+    with open_book(book_for_reading(book), write=False) as connection:
         sample = find_sample(connection, name, whole=json)
     if json:
         from .book_exchange import sample_document
@@ -235,7 +228,7 @@ def compare(
     from .book_store import find_sample, load_measurement
 
     at = None if stage is None else check_stage(stage, "--stage")
-    with open_book(_for_reading(book), write=False) as connection:
+    with open_book(book_for_reading(book), write=False) as connection:
         one, two = find_sample(connection, first), find_sample(connection, second)
         if at is not None:  # says which stages there are
             load_measurement(connection, first, at)
@@ -274,7 +267,7 @@ def export_book(
     from .files import check_target, write_whole
 
     as_json = _suffix(target) == ".json"
-    path = _for_reading(book)
+    path = book_for_reading(book)
     if os.path.exists(path) and os.path.exists(target) and os.path.samefile(path, target):
         raise UsageError("same-file", f"{target} is the book itself.", "Choose another name for the export.")
     check_target(target, overwrite=overwrite)
@@ -315,17 +308,6 @@ def import_book(
     with open_book(_for_writing(book), write=True) as connection, transaction(connection):
         changes = [keep_sample(connection, sample, newer_facts_win=False) for sample in samples]
     typer.echo(imported_text(changes, source.name))
-
-
-def _for_reading(book: Path | None) -> Path:
-    path = default_book() if book is None else book
-    if book is None and not os.path.lexists(path):
-        raise UsageError(
-            "no-book",
-            "There is no sample book yet.",
-            "Put in the first sample: pickglass book add NAME --from FILE.json",
-        )
-    return path
 
 
 def _for_writing(book: Path | None) -> Path:

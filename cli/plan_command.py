@@ -15,6 +15,7 @@ EPILOG = """\b
 Examples:
   pickglass plan --width 20in --length 72in --sett 20/in --picks 18/in
   pickglass plan --sample band.json --width 25mm --length 2m --order "8 red, 4 (1 white 1 blue), 8 red"
+  pickglass plan --sample "book:garden band" --width 25mm --length 2m --report plan.html
   pickglass plan --sample s.json --shrinkage wash.json --width 50cm --length 1.8m --sheet warp.html
 """
 STATES = ("heddle", "off-loom", "finished")
@@ -80,14 +81,23 @@ def plan(
         _text("--sampling", _WISH, "LENGTH", "Warp for a sampler first (12 in, or none with --sample)."),
     ] = None,
     sample: Annotated[
-        Path | None, _file("--sample", _KNOWN, "Saved pickglass sett --json of a sample.")
+        str | None,
+        _text("--sample", _KNOWN, "FILE|book:NAME", "Saved pickglass sett --json, or a sample in your book."),
     ] = None,
     sample_state: Annotated[
-        str, _pick("--sample-is", STATES[1:], _KNOWN, "Whether the sample was washed (finished) or not.")
-    ] = "finished",
-    shrinkage: Annotated[
-        Path | None, _file("--shrinkage", _KNOWN, "Saved pickglass shrinkage --json.")
+        str | None,
+        _pick("--sample-is", STATES[1:], _KNOWN, "Whether the sample was washed (finished); the book knows."),
     ] = None,
+    shrinkage: Annotated[
+        str | None,
+        _text(
+            "--shrinkage",
+            _KNOWN,
+            "FILE|book:NAME",
+            "Saved pickglass shrinkage --json, or a sample in your book.",
+        ),
+    ] = None,
+    book: Annotated[Path | None, _file("--book", _KNOWN, "Another book than your usual one.")] = None,
     sett: Annotated[
         str | None,
         _text("--sett", _KNOWN, "N/LENGTH", "Ends by hand: 20/in, 40/10cm, or ends over width 33/15mm."),
@@ -183,12 +193,9 @@ def plan(
     paper: Annotated[str, _pick("--paper", PAPERS, _OUT, "Paper of the sheet.")] = "a4",
     csv: Annotated[Path | None, _file("--csv", _OUT, "Write the threading as a table (.csv).")] = None,
     preview: Annotated[Path | None, _file("--preview", _OUT, "Write a picture of the face (.png).")] = None,
-    overwrite: Annotated[
-        bool, typer.Option("--overwrite", help="Replace files that are already there.")
-    ] = False,
-    json: Annotated[
-        bool, typer.Option("--json", help="Print one JSON document.", rich_help_panel=_OUT)
-    ] = False,
+    report: options.Report = None,
+    overwrite: options.Overwrite = False,
+    json: options.Json = False,
 ) -> None:
     """Work out the next warp: ends, length to wind, picks, yarn, and how sure all that is."""
     from ..measure.plan import make_plan
@@ -199,7 +206,9 @@ def plan(
     from .plan_outputs import Wanted, check_outputs, write_outputs
     from .plan_request import Options, prepare
 
-    wanted = Wanted(sheet=sheet, csv=csv, preview=preview, overwrite=overwrite, title=title, paper=paper)
+    wanted = Wanted(
+        sheet=sheet, csv=csv, preview=preview, report=report, overwrite=overwrite, title=title, paper=paper
+    )
     check_outputs(wanted)
     paint = parse_paint(colour or ())
     typed = Options(
@@ -211,6 +220,7 @@ def plan(
         sample=sample,
         sample_state=sample_state,
         shrinkage=shrinkage,
+        book=book,
         sett=sett,
         sett_state=sett_state,
         picks=picks,
@@ -244,7 +254,7 @@ def plan(
     substitutions = (
         substitute_heddle(wanted_per_inch=asked, on_hand_per_inch=sizes, ends=len(made.ends)) if sizes else ()
     )
-    made, written = write_outputs(wanted, made, prepared, paint)
+    made, written = write_outputs(wanted, made, prepared, paint, substitutions)
     if json:
         from .plan_json import plan_document
         from .sett_json import dump

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ..calibration.errors import UsageError
 from ..calibration.notices import Notice
-from .files import check_target, write_whole
+from .files import check_targets, write_whole
 
 if TYPE_CHECKING:
     from ..measure.plan import WarpPlan
+    from ..measure.sett_advice import Substitution
     from .plan_request import Prepared
 
 __all__ = ["Wanted", "check_outputs", "write_outputs"]
@@ -25,6 +26,7 @@ class Wanted:
     sheet: Path | None
     csv: Path | None
     preview: Path | None
+    report: Path | None
     overwrite: bool
     title: str
     paper: str
@@ -38,13 +40,12 @@ def check_outputs(wanted: Wanted) -> None:
         (wanted.preview, "--preview", (".png",)),
     )
     for path, flag, endings in targets:
-        if path is None:
-            continue
-        if path.suffix.lower() not in endings:
+        if path is not None and path.suffix.lower() not in endings:
             raise UsageError(
                 "bad-file-name", f"{flag} {path} does not end in {endings[0]}.", f"End it in {endings[0]}."
             )
-        check_target(path, overwrite=wanted.overwrite)
+    named = {flag: path for path, flag, _ in targets} | {"--report": wanted.report}
+    check_targets(named, overwrite=wanted.overwrite)
     if len(wanted.title) > 80 or not wanted.title.isprintable():
         raise UsageError(
             "bad-title", "The title is too long for the sheet.", "Give at most 80 letters with --title."
@@ -52,7 +53,11 @@ def check_outputs(wanted: Wanted) -> None:
 
 
 def write_outputs(
-    wanted: Wanted, plan: WarpPlan, prepared: Prepared, paint: Mapping[str, str]
+    wanted: Wanted,
+    plan: WarpPlan,
+    prepared: Prepared,
+    paint: Mapping[str, str],
+    substitutions: Sequence[Substitution] = (),
 ) -> tuple[WarpPlan, tuple[str, ...]]:
     """Write the files asked for; return the plan with any further remarks, and the names written."""
     from .plan_colours import paint_for
@@ -63,7 +68,7 @@ def write_outputs(
         paint = {"weft": _hex(plan.ends[0], prepared.palette, paint), **paint}
     paints, unknown = paint_for([*plan.ends, *weft], {**prepared.palette, **paint})
     notices = list(plan.notices)
-    if unknown and (wanted.sheet or wanted.preview):
+    if unknown and (wanted.sheet or wanted.preview or wanted.report):
         notices.append(
             Notice(
                 "colour-unknown",
@@ -104,7 +109,22 @@ def write_outputs(
         picture = face_png(plan.ends, weft, paints, band=prepared.band, picks=32)
         write_whole(wanted.preview, picture, overwrite=wanted.overwrite)
         written.append(str(wanted.preview))
-    return replace(plan, notices=tuple(notices)), tuple(written)
+    plan = replace(plan, notices=tuple(notices))
+    if wanted.report:
+        from .report_plan import plan_report
+
+        page = plan_report(
+            plan,
+            paints,
+            band=prepared.band,
+            title=wanted.title,
+            sources=prepared.sources,
+            advice=prepared.advice,
+            substitutions=substitutions,
+        )
+        write_whole(wanted.report, page, overwrite=wanted.overwrite)
+        written.append(f"{wanted.report} (open it in a browser)")
+    return plan, tuple(written)
 
 
 def _hex(name: str, palette: Mapping[str, str], paint: Mapping[str, str]) -> str:

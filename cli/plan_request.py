@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ..calibration.errors import UsageError
+from .book_reference import book_name
 from .loom_memory import recall_waste_mm, remember_waste
 from .plan_sources import SavedSample, read_sample, read_shrinkage, yarn_factor
 
@@ -35,9 +36,10 @@ class Options:
     pieces: int
     fringe: str
     gap: str
-    sample: Path | None
-    sample_state: str
-    shrinkage: Path | None
+    sample: str | None
+    sample_state: str | None
+    shrinkage: str | None
+    book: Path | None
     sett: str | None
     sett_state: str | None
     picks: str | None
@@ -74,6 +76,7 @@ class Prepared:
     unsure_ends: tuple[int, ...]
     advice: SettAdvice | None
     band: bool
+    sources: tuple[str, ...] = ()
 
 
 def prepare(options: Options, looms_path: Path) -> Prepared:
@@ -83,7 +86,8 @@ def prepare(options: Options, looms_path: Path) -> Prepared:
     from ..measure.priors import prior_percent, prior_sampling
     from ..measure.quantities import parse_change, parse_length_mm
 
-    sample = read_sample(options.sample, STATES[options.sample_state]) if options.sample else None
+    state = None if options.sample_state is None else STATES[options.sample_state]
+    sample = read_sample(options.sample, state, options.book) if options.sample else None
     band = options.band if options.band is not None else bool(sample and sample.warp_faced)
     width_mm = parse_length_mm(options.width, "finished width", 3.0, 3000.0)
     warp_yarn = yarn_factor(options.warp_yarn, "warp") if options.warp_yarn is not None else None
@@ -137,6 +141,11 @@ def prepare(options: Options, looms_path: Path) -> Prepared:
         unsure_ends=sample.unsure_ends if sample and from_sample else (),
         advice=advice,
         band=band,
+        sources=tuple(
+            name if book_name(name) else Path(name).name
+            for name in (options.sample, options.shrinkage)
+            if name is not None
+        ),
     )
 
 
@@ -171,7 +180,7 @@ def _sett(
         raise UsageError(
             "no-sett",
             f"{what}, and neither a sample nor a sett was given.",
-            "Give --sample FILE.json, or your own ends over width: --sett 33/15mm."
+            "Give --sample FILE.json or --sample book:NAME, or your own ends over width: --sett 33/15mm."
             if band
             else "Give --sample FILE.json, --sett 20/in, or --warp-yarn for a first sett to sample.",
         )
@@ -230,7 +239,7 @@ def _shrinkage(options: Options) -> tuple[Factor, Factor]:
     from ..measure.priors import prior_shrinkage
     from ..measure.quantities import parse_change
 
-    saved = read_shrinkage(options.shrinkage) if options.shrinkage else None
+    saved = read_shrinkage(options.shrinkage, options.book) if options.shrinkage else None
     found = []
     for index, (way, text) in enumerate((("width", options.shrink_width), ("length", options.shrink_length))):
         name, base = f"shrinkage of the {way}", f"off-loom {way}"

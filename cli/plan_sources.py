@@ -21,6 +21,7 @@ _MAX_FILE_BYTES = 50_000_000
 _UNSTATED_PERCENT = 2.0
 # Up to this width a sample counts as a band: all its ends over its whole width, selvedges included.
 _BAND_WIDTH_MM = 100.0
+_WAYS = (("weftwise", "width"), ("warpwise", "length"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,7 +31,7 @@ class SavedSample:
     Attributes
     ----------
     name : str
-        File the measurement was read from.
+        File or sample of the book the measurement was read from.
     sett, picks : Factor
         Ends and picks per inch with their uncertainty; ``base`` is the state of the sample.
     warp_faced : bool
@@ -60,7 +61,11 @@ def _load(path: Path, what: str, schema: str) -> dict[str, Any]:
             raise UsageError("file-too-large", f"{path} is too large to be a measurement.", remake)
         document = json.loads(path.read_bytes().decode("utf-8-sig"))
     except FileNotFoundError:
-        raise UsageError("no-file", f"{path} does not exist.", "Look at the name, or give another.") from None
+        raise UsageError(
+            "no-file",
+            f"{path} does not exist.",
+            "Look at the name, or give another; a sample of the book is named “book:NAME”.",
+        ) from None
     except OSError as error:
         raise UsageError(
             "unreadable-file", f"{path} cannot be read ({error.strerror}).", "Choose another file."
@@ -74,11 +79,16 @@ def _load(path: Path, what: str, schema: str) -> dict[str, Any]:
             f"{path} holds {f'“{found}”' if isinstance(found, str) else 'something else'}, not “{schema}”.",
             remake,
         )
+    return document
+
+
+def _sure(document: dict[str, Any], where: str) -> dict[str, Any]:
+    """Return the document if a warp may rest on it."""
     verdict = document.get("verdict")
     if verdict != "measured":
         raise UsageError(
             "not-measured",
-            f"The measurement in {path} says “{verdict}”, so a warp should not rest on it.",
+            f"The measurement in {where} says “{verdict}”, so a warp should not rest on it.",
             "Measure again with a better photo, or give --sett and --picks by hand.",
         )
     return document
@@ -93,16 +103,41 @@ def _number(document: dict[str, Any], *keys: str) -> float | None:
     return float(value)
 
 
-def read_sample(path: Path, state: str) -> SavedSample:
-    """Read a saved `pickglass sett --json` of a sample that is ``"finished"`` or just ``"off the loom"``."""
+def read_sample(source: str, state: str | None, book: Path | None = None) -> SavedSample:
+    """Read a saved `pickglass sett --json`, or ``book:NAME``.
+
+    Parameters
+    ----------
+    source : str
+        Name of the file, or ``book:`` and the name of a sample in the book.
+    state : str or None
+        ``"finished"`` or ``"off the loom"``; None means what the book says, and finished for a file.
+    book : Path, optional
+        Another book than the usual one.
+    """
+    from .book_reference import book_name, kept_record
+
+    name = book_name(source)
+    if name is None:
+        path = Path(source)
+        return _sample(
+            _sure(_load(path, "sett", "pickglass.sett/1"), str(path)), path.name, state or "finished"
+        )
+    stages = {"finished": ("washed",), "off the loom": ("off-loom",)}
+    record = kept_record(name, book, ("off-loom", "washed") if state is None else stages[state])
+    where = f"{name} in the book"
+    found = "finished" if record.stage.startswith("washed") else "off the loom"
+    return _sample(_sure(record.document or {}, where), f"{where}, {record.stage}", found)
+
+
+def _sample(document: dict[str, Any], where: str, state: str) -> SavedSample:
     from ..measure.quantities import Factor
 
-    document = _load(path, "sett", "pickglass.sett/1")
     ends, picks = _number(document, "ends", "per_inch"), _number(document, "picks", "per_inch")
     if ends is None or picks is None:
         raise UsageError(
             "no-scale-in-sample",
-            f"The measurement in {path} has no ends and picks per inch: its photo had no scale.",
+            f"The measurement in {where} has no ends and picks per inch: its photo had no scale.",
             "Measure a photo with a reference card, or give --sett and --picks by hand.",
         )
     face = document.get("weave", {}).get("face") if isinstance(document.get("weave"), dict) else None
@@ -110,9 +145,9 @@ def read_sample(path: Path, state: str) -> SavedSample:
     across = _number(document, "ends", "across_width_per_inch")
     narrow = face == "warp-faced" or (width is not None and width < _BAND_WIDTH_MM)
     relative = _relative(document, "ends", ends)
-    note = f"{path.name}, middle of the width"
+    note = f"{where}, middle of the width"
     if narrow and across is not None:
-        ends, note = across, f"{path.name}, all ends over the full width"
+        ends, note = across, f"{where}, all ends over the full width"
     sett = Factor(
         name="ends per inch",
         value=ends,
@@ -129,11 +164,11 @@ def read_sample(path: Path, state: str) -> SavedSample:
         standard=picks * _relative(document, "picks", picks),
         origin="measured",
         base=state,
-        note=path.name,
+        note=where,
     )
     order, palette, unsure = _saved_order(document)
     return SavedSample(
-        name=path.name,
+        name=where,
         sett=sett,
         picks=beat,
         warp_faced=face == "warp-faced",
@@ -166,13 +201,20 @@ def _saved_order(document: dict[str, Any]) -> tuple[str | None, dict[str, str], 
     return saved["order"], colours, numbers
 
 
-def read_shrinkage(path: Path) -> tuple[Factor, Factor]:
-    """Read a saved `pickglass shrinkage --json`; return the loss of the width and of the length."""
-    from ..measure.quantities import Factor
+def read_shrinkage(source: str, book: Path | None = None) -> tuple[Factor, Factor]:
+    """Return the loss of the width and of the length from a saved `pickglass shrinkage --json`, or ``book:NAME``.
 
-    document = _load(path, "shrinkage", "pickglass.shrinkage/1")
+    Of a sample in the book the last wash is compared with the measurement off the loom.
+    """
+    from .book_reference import book_name
+
+    name = book_name(source)
+    if name is not None:
+        return _kept_shrinkage(name, book)
+    path = Path(source)
+    document = _sure(_load(path, "shrinkage", "pickglass.shrinkage/1"), str(path))
     found = []
-    for key, way in (("weftwise", "width"), ("warpwise", "length")):
+    for key, way in _WAYS:
         change = _number(document, key, "change_percent")
         if change is None:
             raise UsageError(
@@ -181,19 +223,49 @@ def read_shrinkage(path: Path) -> tuple[Factor, Factor]:
                 f"Measure it again, or give --shrink-{way}.",
             )
         u95 = _number(document, key, "u95_percent")
-        # The contract counts shrinkage as minus (ISO 5077); a plan counts losses as plus.
         found.append(
-            Factor(
-                name=f"shrinkage of the {way}",
-                value=-change,
-                unit="%",
-                standard=(u95 if u95 is not None and u95 >= 0 else _UNSTATED_PERCENT) / 2.0,
-                origin="measured",
-                base=f"off-loom {way}",
-                note=path.name,
-            )
+            _loss(way, change, u95 if u95 is not None and u95 >= 0 else _UNSTATED_PERCENT, path.name)
         )
     return found[0], found[1]
+
+
+def _kept_shrinkage(name: str, book: Path | None) -> tuple[Factor, Factor]:
+    from ..measure.shrinkage import compare_sizes
+    from .book_reference import kept_record
+    from .kept import kept_measurement
+
+    records = [kept_record(name, book, (stage,)) for stage in ("off-loom", "washed")]
+    where = f"{name} in the book"
+    before, after = (
+        kept_measurement(_sure(record.document or {}, where), f"{where}, {record.stage}")
+        for record in records
+    )
+    size = compare_sizes(before, after)
+    if size.verdict != "measured":
+        raise UsageError(
+            "not-measured",
+            f"The shrinkage of {where} is not sure: {' '.join(notice.text for notice in size.notices)}",
+            "Compare the photos with pickglass shrinkage, or give --shrink-width and --shrink-length.",
+        )
+    note = f"{where}, off-loom to {records[1].stage}"
+    changes = {"weftwise": size.weftwise, "warpwise": size.warpwise}
+    found = [_loss(way, changes[key].change_percent, changes[key].u95_percent, note) for key, way in _WAYS]
+    return found[0], found[1]
+
+
+def _loss(way: str, change_percent: float, u95_percent: float, note: str) -> Factor:
+    """Return a change as a loss: the contract counts shrinkage as minus (ISO 5077), a plan counts losses as plus."""
+    from ..measure.quantities import Factor
+
+    return Factor(
+        name=f"shrinkage of the {way}",
+        value=-change_percent,
+        unit="%",
+        standard=u95_percent / 2.0,
+        origin="measured",
+        base=f"off-loom {way}",
+        note=note,
+    )
 
 
 def yarn_factor(text: str, role: Literal["warp", "weft"]) -> Factor:

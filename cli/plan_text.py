@@ -14,7 +14,17 @@ if TYPE_CHECKING:
     from ..measure.quantities import Factor
     from ..measure.sett_advice import SettAdvice, Substitution
 
-__all__ = ["factor_rows", "length_both", "mass_both", "plan_text", "size_both", "yarn_length"]
+__all__ = [
+    "beat_rows",
+    "factor_rows",
+    "length_both",
+    "mass_both",
+    "plan_text",
+    "size_both",
+    "substitution_words",
+    "symmetry_words",
+    "yarn_length",
+]
 
 _MM_PER_INCH = 25.4
 _MM_PER_YARD = 914.4
@@ -151,40 +161,57 @@ def _yarn_rows(lines: Iterable[YarnLine]) -> list[tuple[str, ...]]:
 
 def _substitutions(choices: Sequence[Substitution], columns: int) -> str:
     lines = ["Heddles or reeds on hand, nearest first"]
-    for choice in choices[:4]:
-        size = choice.heddle_per_inch / choice.ends_per_opening
-        each = "one end" if choice.ends_per_opening == 1 else "two ends"
-        text = (
-            f"{size:.1f}/in ({size * 10 / 2.54:.0f}/10cm), {each} in each opening: sett {choice.change_percent:+.0f} %, "
-            f"{length_both(choice.width_in_heddle_mm)} wide (or {choice.ends_for_same_width} ends for the same width); "
-            f"{choice.effect}."
-        )
-        lines.append(paragraph(text, columns=columns, first="  ", indent="    "))
+    lines += [
+        paragraph(substitution_words(choice), columns=columns, first="  ", indent="    ")
+        for choice in choices[:4]
+    ]
     return "\n".join(lines)
 
 
+def substitution_words(choice: Substitution) -> str:
+    """Return what one heddle or reed on hand would make of the warp."""
+    size = choice.heddle_per_inch / choice.ends_per_opening
+    each = "one end" if choice.ends_per_opening == 1 else "two ends"
+    return (
+        f"{size:.1f}/in ({size * 10 / 2.54:.0f}/10cm), {each} in each opening: sett {choice.change_percent:+.0f} %, "
+        f"{length_both(choice.width_in_heddle_mm)} wide (or {choice.ends_for_same_width} ends for the same width); "
+        f"{choice.effect}."
+    )
+
+
 def _winding(plan: WarpPlan, columns: int) -> str:
-    from ..measure.colour_order import find_symmetry, write_order
+    from ..measure.colour_order import write_order
+
+    return "\n".join(
+        [
+            "Winding order, left to right",
+            paragraph(write_order(plan.ends), columns=columns, first="  ", indent="  "),
+            f"  {symmetry_words(plan)}",
+        ]
+    )
+
+
+def symmetry_words(plan: WarpPlan) -> str:
+    """Return whether the order of colours is the same from both sides."""
+    from ..measure.colour_order import find_symmetry
 
     symmetry = find_symmetry(plan.ends)
-    words = {
+    return {
         "symmetric": f"The same from both sides; the middle is {symmetry.centre}.",
         "nearly": "Nearly the same from both sides, but for ends "
         + ", ".join(f"{a} and {b}" for a, b in symmetry.odd_pairs[:6])
         + ".",
         "none": "Not the same from both sides.",
     }[symmetry.kind]
-    return "\n".join(
-        [
-            "Winding order, left to right",
-            paragraph(write_order(plan.ends), columns=columns, first="  ", indent="  "),
-            f"  {words}",
-        ]
-    )
 
 
 def _beat(plan: WarpPlan) -> str:
-    rows = [
+    return "\n".join(["If the beat changes", *_table(beat_rows(plan))])
+
+
+def beat_rows(plan: WarpPlan) -> list[tuple[str, str, str]]:
+    """Return (beat, picks, weft) for a beat that comes out closer or more open than planned."""
+    return [
         (
             f"{change.picks_per_inch:.1f} picks/in ({change.change_percent:+.0f} %)",
             f"{change.picks_total} picks",
@@ -192,7 +219,6 @@ def _beat(plan: WarpPlan) -> str:
         )
         for change in plan.beat
     ]
-    return "\n".join(["If the beat changes", *_table(rows)])
 
 
 def _table(rows: Iterable[Sequence[str]]) -> list[str]:

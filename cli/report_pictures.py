@@ -24,6 +24,7 @@ __all__ = [
     "Inlay",
     "PhotoView",
     "close_view",
+    "drawn_inlay",
     "flat_pieces",
     "inlay_of",
     "is_long",
@@ -81,6 +82,15 @@ def photo_view(photo: Photo, measurement: SettMeasurement) -> PhotoView:
 def inlay_of(picture: Picture, alt: str, *, most_bytes: int = CLOSE_BYTES) -> Inlay:
     """Return any picture, its size bounded."""
     return _jpeg(np.ascontiguousarray(picture), alt, most_bytes=most_bytes)
+
+
+def drawn_inlay(png: bytes, alt: str) -> Inlay:
+    """Return a drawing that is a PNG already."""
+    picture = cv2.imdecode(np.frombuffer(png, np.uint8), cv2.IMREAD_COLOR)
+    if picture is None:
+        raise ValueError("not a PNG")
+    uri = f"data:image/png;base64,{base64.b64encode(png).decode('ascii')}"
+    return Inlay(uri=uri, width=picture.shape[1], height=picture.shape[0], alt=alt)
 
 
 def marked_photo(photo: Photo, measurement: SettMeasurement) -> Inlay:
