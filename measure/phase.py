@@ -36,7 +36,7 @@ SPECTRUM_REACH = (
     2  # cycles per thread of the spectrum kept: nodes up to 1 with half a cycle around them, and to spare
 )
 HIGHEST = 4.0  # features are cut here: a card edge or a table must not outweigh a row of threads
-_LAB_UNITS = np.array([100.0 / 255.0, 1.0, 1.0], np.float32)  # of OpenCV's eight-bit L*a*b*
+_LAB_UNITS = (100.0 / 255.0, 1.0, 1.0, 1.0)  # of OpenCV's eight-bit L*a*b*
 _CENTRAL = np.array([[-1.0, 0.0, 1.0]], np.float32)
 _SECOND = np.array([[1.0, 0.0, -2.0, 0.0, 1.0]], np.float32)
 
@@ -114,9 +114,11 @@ def _local(plane: FloatPlane) -> FloatPlane:
 
 def _relative(plane: FloatPlane, cloth: FloatPlane, share: FloatPlane, keep: FloatPlane) -> FloatPlane:
     """Departure of a positive plane from its local mean over the cloth, in units of that mean."""
-    local = _local(plane * cloth) / share
-    floor = 0.1 * float(local.mean()) + 1e-6
-    return np.asarray(np.minimum(plane / (local + floor) - 1.0, HIGHEST) * keep, dtype=np.float32)
+    local = _local(np.asarray(cv2.multiply(plane, cloth), dtype=np.float32)) / share
+    local += np.float32(0.1 * float(local.mean()) + 1e-6)
+    relative = np.asarray(cv2.divide(plane, local), dtype=np.float32)
+    relative -= np.float32(1.0)
+    return np.asarray(cv2.multiply(np.minimum(relative, HIGHEST, out=relative), keep), dtype=np.float32)
 
 
 def feature_planes(picture: LatticePicture, keep: FloatPlane | None = None) -> dict[str, FloatPlane]:
@@ -140,9 +142,9 @@ def feature_planes(picture: LatticePicture, keep: FloatPlane | None = None) -> d
     keep = cloth if keep is None else keep
     share = _local(cloth) + np.float32(1e-3)
     # Eight bits a channel hold all a photo has, and turn into CIE L*a*b* many times faster than floats.
-    eight = np.clip(picture.bgr, 0, 255).astype(np.uint8)
-    lab = cv2.cvtColor(eight, cv2.COLOR_BGR2Lab).astype(np.float32) * _LAB_UNITS
-    lightness = np.ascontiguousarray(lab[:, :, 0])
+    eight = cv2.add(picture.bgr, 0.0, dtype=cv2.CV_8U)
+    lab = cv2.multiply(cv2.cvtColor(eight, cv2.COLOR_BGR2Lab), _LAB_UNITS, dtype=cv2.CV_32F)
+    lightness = np.asarray(cv2.extractChannel(lab, 0), dtype=np.float32)
     mean = _local(lightness * cloth) / share
     depart = lightness - mean
     spread = np.sqrt(_local(depart * depart * cloth) / share)

@@ -69,10 +69,13 @@ def _on_threads(
 ) -> NDArray[np.uint8]:
     """Resample the patch on its threads."""
     across, down = _sites(tracks, first, size, REPEAT_PX)
-    at = np.meshgrid(across + tracks.threads.first_end, down + tracks.threads.first_pick)
-    x, y = tracks.threads.to_patch(*at)
+    x, y = tracks.threads.to_patch_grid(across + tracks.threads.first_end, down + tracks.threads.first_pick)
     picture = cv2.remap(
-        bgr, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        bgr,
+        np.ascontiguousarray(x),
+        np.ascontiguousarray(y),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
     )
     return np.asarray(picture, dtype=np.uint8)
 

@@ -50,28 +50,41 @@ class RowEdges:
     right_cut: Mask
 
 
-def _thin(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    return pixels[:: max(1, len(pixels) // MAX_SAMPLES)]
+def _thin(picture: NDArray[np.uint8], where: Mask) -> NDArray[np.uint8]:
+    """Return evenly chosen pixels of those wanted, shape (N, 3)."""
+    places = np.flatnonzero(where)
+    return picture.reshape(-1, 3)[places[:: max(1, len(places) // MAX_SAMPLES)]]
 
 
 def _shaded(bgr: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np.float64]]:
     """Return table pixels under ever deeper shadow, shape (S * N, 3), and the weight of each."""
-    light = linear_light(bgr)
+    light = linear_light(np.arange(256, dtype=np.uint8))
     shaded = []
     for step in SHADOW_STEPS:
         value = light * step
         code = np.where(
             value <= 0.0031308, 12.92 * value, 1.055 * value ** (1 / 2.4) - 0.055
         )  # IEC 61966-2-1
-        shaded.append((code * 255 + 0.5).astype(np.uint8))
+        shaded.append((code * 255 + 0.5).astype(np.uint8)[bgr])
     return np.concatenate(shaded), np.repeat(SHADOW_SHARES, len(bgr))
+
+
+def _range(pixels: NDArray[np.uint8], share: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the levels of each channel that leave a share of the pixels below, and above."""
+    ends = []
+    for channel in pixels.T:
+        up_to = np.cumsum(np.bincount(channel, minlength=256))
+        places = np.array([share, 1.0 - share]) * (len(channel) - 1)
+        ends.append(np.searchsorted(up_to, places, side="right"))
+    low, high = np.array(ends, dtype=np.float64).T
+    return low, high
 
 
 def _lab(bgr: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return cv2.cvtColor(bgr, cv2.COLOR_BGR2LAB).astype(np.uint8, copy=False)
 
 
-def _smooth_histogram(index: NDArray[np.intp], weights: NDArray[np.float64] | None) -> NDArray[np.float64]:
+def _smooth_histogram(index: NDArray[np.int32], weights: NDArray[np.float64] | None) -> NDArray[np.float64]:
     counts = (
         np.bincount(index, weights=weights, minlength=int(np.prod(BINS))).astype(np.float64).reshape(BINS)
     )
@@ -101,23 +114,23 @@ def cloth_evidence(bgr: NDArray[np.uint8], inside: Mask, outside: Mask) -> Float
     if np.count_nonzero(inside) < 200 or np.count_nonzero(outside) < 200:
         return None
     lab = _lab(bgr)
-    cloth = _thin(lab[inside])
-    table_bgr, share = _shaded(_thin(bgr[outside]))
+    cloth = _thin(lab, inside)
+    table_bgr, share = _shaded(_thin(bgr, outside))
     table = _lab(table_bgr[None])[0]
-    both = np.concatenate([cloth, table])
-    low = np.percentile(both, 0.5, axis=0) - 2
-    high = np.percentile(both, 99.5, axis=0) + 2
+    low, high = _range(np.concatenate([cloth, table]), 0.005)
+    low, high = low - 2, high + 2
     codes = np.arange(256)
-    bins = [
-        np.clip((codes - low[c]) / (high[c] - low[c]) * BINS[c], 0, BINS[c] - 1).astype(np.int32)
+    steps = (BINS[1] * BINS[2], BINS[2], 1)
+    places = [
+        steps[c] * np.clip((codes - low[c]) / (high[c] - low[c]) * BINS[c], 0, BINS[c] - 1).astype(np.int32)
         for c in range(3)
     ]
+    table_of_places = np.stack(places, axis=-1).astype(np.float32)[None]
 
-    def index(pixels: NDArray[np.uint8]) -> NDArray[np.intp]:
-        flat = (bins[0][pixels[..., 0]] * BINS[1] + bins[1][pixels[..., 1]]) * BINS[2] + bins[2][
-            pixels[..., 2]
-        ]
-        return np.asarray(flat, dtype=np.intp)
+    def index(pixels: NDArray[np.uint8]) -> NDArray[np.int32]:
+        rows = pixels.reshape(-1, pixels.shape[-2], 3)  # floats hold these whole numbers exactly
+        summed = cv2.transform(cv2.LUT(rows, table_of_places), np.ones((1, 3), np.float32))
+        return np.asarray(summed, dtype=np.float32).astype(np.int32).reshape(pixels.shape[:-1])
 
     ratio = (_smooth_histogram(index(cloth), None) + RARE) / (_smooth_histogram(index(table), share) + RARE)
     weight = np.clip(np.log(ratio), -LIMIT, LIMIT).astype(np.float32)

@@ -8,6 +8,7 @@ darker too, so darkness alone counts for little.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -114,13 +115,14 @@ def look_at_cells(bgr: NDArray[np.uint8]) -> CellPicture:
             bgr[: mid_size[1] * whole, : mid_size[0] * whole], mid_size, interpolation=cv2.INTER_AREA
         ).astype(np.uint8, copy=False)
     gray = cv2.cvtColor(mid, cv2.COLOR_BGR2GRAY)
-    gx = cv2.Sobel(gray, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)
-    gy = cv2.Sobel(gray, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8)
+    gx, gy = (cv2.Sobel(gray, cv2.CV_32F, *order, ksize=3, scale=1 / 8) for order in ((1, 0), (0, 1)))
+    product = np.empty_like(gx)
 
-    def cells(image: NDArray[np.float32]) -> FloatImage:
-        return _blur(cv2.resize(image, size, interpolation=cv2.INTER_AREA).astype(np.float32), 0.7)
+    def cells(one: NDArray[Any], other: NDArray[Any]) -> FloatImage:
+        reduced = cv2.resize(cv2.multiply(one, other, dst=product), size, interpolation=cv2.INTER_AREA)
+        return _blur(np.asarray(reduced, dtype=np.float32), 0.7)
 
-    xx, yy, xy = cells(gx * gx), cells(gy * gy), cells(gx * gy)
+    xx, yy, xy = cells(gx, gx), cells(gy, gy), cells(gx, gy)
     mean = (xx + yy) / 2
     spread = np.sqrt(((xx - yy) / 2) ** 2 + xy**2)
     rough = _blur(np.log(np.maximum(mean - spread, 0) + NOISE_ENERGY), SMOOTH_CELLS)
@@ -235,8 +237,8 @@ def regions(distance: FloatImage, rough_excess: FloatImage, known: Mask, wanted:
     """
     raw = ((distance > TABLE_LIMIT) & wanted).astype(np.uint8)
     # Grid lines and grain are thin; where the table is full of them the opening must be wider than they are.
-    busy = float(np.mean(raw[known & _border_band(raw.shape)]))
-    side = 3 if busy < 0.03 else 5
+    border = raw[known & _border_band(raw.shape)]
+    side = 3 if border.size and float(np.mean(border)) < 0.03 else 5
     opened = cv2.morphologyEx(raw, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_RECT, (side, side)))
     closed = cv2.morphologyEx(opened, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5)))
     filled = _bridge_card(_fill_holes(closed > 0), known)

@@ -78,6 +78,22 @@ class ThreadPicture:
         p = np.asarray(pick_index, dtype=np.float64) - self.first_pick
         return _bilinear(self.grid_x_px, p, q), _bilinear(self.grid_y_px, p, q)
 
+    def to_patch_grid(
+        self, end_index: NDArray[np.float64], pick_index: NDArray[np.float64]
+    ) -> tuple[FloatPlane, FloatPlane]:
+        """Patch pixels (x, y), each of shape (M, N), of all crossings of N end indices and M pick indices."""
+        q = np.asarray(end_index, dtype=np.float64) - self.first_end
+        p = np.asarray(pick_index, dtype=np.float64) - self.first_pick
+        x, y = (_between_rows(_between_rows(g, p).T, q).T for g in (self.grid_x_px, self.grid_y_px))
+        return x, y
+
+
+def _between_rows(plane: FloatPlane, at: NDArray[np.float64]) -> FloatPlane:
+    """Rows of a plane at fractional places, going straight on beyond the border."""
+    low = np.clip(np.floor(at).astype(int), 0, plane.shape[0] - 2)
+    share = (at - low).astype(np.float32)[:, None]
+    return np.asarray(plane[low] * (1 - share) + plane[low + 1] * share, dtype=np.float32)
+
 
 def _bilinear(plane: FloatPlane, row: NDArray[np.float64], col: NDArray[np.float64]) -> NDArray[np.float64]:
     """Linear interpolation that goes straight on beyond the border."""

@@ -243,12 +243,11 @@ def _lines(threads: ThreadPicture, centres: FloatArray, along: int) -> tuple[Flo
     low, high = cloth_span(threads.picture.cloth, 1 - along)
     k = PX_PER_THREAD
     walk = np.linspace(low / k, high / k, STATIONS)
-    own, run = np.meshgrid(centres, walk, indexing="ij")
     if along == 0:
-        x, y = threads.to_patch(own + threads.first_end, run + threads.first_pick)
-        return x, y
-    x, y = threads.to_patch(run + threads.first_end, own + threads.first_pick)
-    return y, x
+        x, y = threads.to_patch_grid(centres + threads.first_end, walk + threads.first_pick)
+        return x.T.astype(np.float64), y.T.astype(np.float64)
+    x, y = threads.to_patch_grid(walk + threads.first_end, centres + threads.first_pick)
+    return y.astype(np.float64), x.astype(np.float64)
 
 
 def _slope(position: FloatArray) -> tuple[float, float]:
