@@ -25,6 +25,7 @@ from .report_blocks import (
     Section,
     Words,
     cautions_of,
+    program_fact,
     render,
 )
 from .report_pictures import Inlay, inlay_of, ribbon
@@ -46,9 +47,7 @@ from .shrinkage_text import (
 if TYPE_CHECKING:
     from ..measure.sett import SettMeasurement
     from ..measure.shrinkage import Change, ChangeOfSize, Direction
-    from .pipeline import Request
-    from .report_pictures import PhotoView
-    from .shrinkage_command import Series
+    from .shrinkage_run import Series, Shown
 
 __all__ = ["shrinkage_report"]
 
@@ -71,31 +70,31 @@ CHECKS = (
 )
 
 
-def shrinkage_report(
-    series: Series, found: Sequence[SettMeasurement], views: Sequence[PhotoView], requests: Sequence[Request]
-) -> bytes:
-    """Return the report as an HTML file in UTF-8; one measurement, view and request for each photo."""
+def shrinkage_report(series: Series, shown: Sequence[Shown]) -> bytes:
+    """Return the report as an HTML file in UTF-8."""
+    found = [one.measurement for one in shown]
+    pictured = [one.measurement for one in shown if one.view is not None]
     size = series.from_first[-1]
     names = [printable(name) for name in series.photos]
     name = step_name(series.stages[0], series.stages[-1])
     report = Page(
         kind=f"{name} of a sample",
         title=f"{names[0]} → {names[-1]}",
-        made_from=f"{len(names)} photos; nothing was sent anywhere",
+        made_from=f"{_made_from(shown)}; nothing was sent anywhere",
         verdict=series.verdict,
         sentence=f"{_stages(series)}. {SENTENCES[series.verdict]}",
         figures=_figures(size, name),
         doubts=cautions_of(series.notices) if series.verdict == "unsure" else (),
-        ribbon=ribbon(found[-1]),
+        ribbon=ribbon(pictured[-1]) if pictured else "",
         sections=[
             Section("Check by eye", [Points(CHECKS, ordered=True)]),
-            Section("The samples at one scale", _to_scale(series, found)),
+            Section("The samples at one scale", _to_scale(series, shown)),
             _by_method(series),
             *([_washes(series)] if len(series.from_first) > 1 else []),
             Section("What was measured in each photo", [_sizes(series, found)]),
-            Section("The photos", _photos(series, views)),
+            Section("The photos", _photos(series, shown)),
             Section("Please mind", [Points([HEADLINE, NOT_STANDARD, CARE, *_remarks(series, found)])]),
-            Section("How it was measured", _method(series, found, views, requests)),
+            Section("How it was measured", _method(series, shown)),
         ],
     )
     return render(report)
@@ -127,10 +126,21 @@ def _figures(size: ChangeOfSize, name: str) -> list[Figure]:
     return figures
 
 
-def _to_scale(series: Series, found: Sequence[SettMeasurement]) -> list[Block]:
-    pictures = _scaled(found)
+def _made_from(shown: Sequence[Shown]) -> str:
+    photos = sum(one.view is not None for one in shown)
+    kept = len(shown) - photos
+    parts = [f"{photos} photo{'' if photos == 1 else 's'}"] if photos else []
+    parts += [f"{kept} kept measurement{'' if kept == 1 else 's'}"] if kept else []
+    return " and ".join(parts)
+
+
+def _to_scale(series: Series, shown: Sequence[Shown]) -> list[Block]:
+    pictured = [(k, one.measurement) for k, one in enumerate(shown) if one.view is not None]
+    if not pictured:
+        return []
+    pictures = _scaled([measurement for _, measurement in pictured])
     columns: list[list[Block]] = []
-    for k, (picture, measurement) in enumerate(zip(pictures, found, strict=True)):
+    for picture, (k, measurement) in zip(pictures, pictured, strict=True):
         sample = measurement.result.sample
         seen = [
             f"{value:.1f} mm {word}"
@@ -252,12 +262,13 @@ def _sizes(series: Series, found: Sequence[SettMeasurement]) -> Grid:
     return Grid(columns=["photo", "ends per inch", "picks per inch", "width, mm", "length, mm"], rows=rows)
 
 
-def _photos(series: Series, views: Sequence[PhotoView]) -> list[Block]:
+def _photos(series: Series, shown: Sequence[Shown]) -> list[Block]:
     columns: list[list[Block]] = [
-        [Picture(view.marked, f"{k + 1}. {printable(series.photos[k])}, {series.stages[k]}", "photo")]
-        for k, view in enumerate(views)
+        [Picture(one.view.marked, f"{k + 1}. {printable(series.photos[k])}, {series.stages[k]}", "photo")]
+        for k, one in enumerate(shown)
+        if one.view is not None
     ]
-    return [Pair(columns)]
+    return [Pair(columns)] if columns else []
 
 
 def _remarks(series: Series, found: Sequence[SettMeasurement]) -> list[str]:
@@ -266,13 +277,15 @@ def _remarks(series: Series, found: Sequence[SettMeasurement]) -> list[str]:
     return [text for text in own if text not in told]
 
 
-def _method(
-    series: Series, found: Sequence[SettMeasurement], views: Sequence[PhotoView], requests: Sequence[Request]
-) -> list[Block]:
+def _method(series: Series, shown: Sequence[Shown]) -> list[Block]:
     blocks: list[Block] = []
-    for k, (measurement, view, request) in enumerate(zip(found, views, requests, strict=True)):
-        blocks.append(Facts([*method_rows(view, measurement, request), ("stage", series.stages[k])]))
-        lines, total = measurement.plane.budget, measurement.plane.u95_percent
-        if lines:
-            blocks.append(Budget(f"scale of {printable(series.photos[k])}", lines, total))
+    for k, one in enumerate(shown):
+        name, measurement = printable(series.photos[k]), one.measurement
+        if one.view is None or one.request is None:
+            told = "kept figures; only mean spacings and the outline can be compared"
+            blocks.append(Facts([(name, told), ("stage", one.stage), program_fact()]))
+            continue
+        blocks.append(Facts([*method_rows(one.view, measurement, one.request), ("stage", one.stage)]))
+        if measurement.plane.budget:
+            blocks.append(Budget(f"scale of {name}", measurement.plane.budget, measurement.plane.u95_percent))
     return blocks

@@ -11,7 +11,7 @@ from ..calibration.errors import UsageError
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from .shrinkage_command import Series
+    from .shrinkage_run import Series
 
 __all__ = ["draw_series", "series_svg"]
 

@@ -4,55 +4,40 @@ from __future__ import annotations
 
 import math
 import sys
-from dataclasses import dataclass, replace
-from itertools import pairwise
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
-from ..calibration.errors import RefusedError, UsageError
-from ..calibration.notices import Notice
+from ..calibration.errors import UsageError
 from . import options
+from .shrinkage_run import compare_series, measure_sources, sources_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from ..calibration.scale import CardChoice
-    from ..measure.results import Verdict
     from ..measure.sample import WarpWay
-    from ..measure.sett import SettMeasurement
-    from ..measure.shrinkage import Change, ChangeOfSize, Direction
 
-__all__ = ["EPILOG", "STAGES", "Series", "shrinkage"]
+__all__ = ["EPILOG", "STAGES", "shrinkage"]
 
 EPILOG = """\b
 Examples:
-  pickglass shrinkage before.jpg after.jpg
+  pickglass shrinkage before.jpg after.jpg --report wash.html
   pickglass shrinkage before.jpg wash1.jpg wash2.jpg --picture washes.png
+  pickglass shrinkage "book:garden band" washed.jpg
   pickglass shrinkage loom.jpg off.jpg washed.jpg --stage on-loom,off-loom,washed
 """
 STAGES = ("on-loom", "off-loom", "washed")
 EXIT_CODES = {"measured": 0, "unsure": 3}
 
 _PHOTOS = typer.Argument(
-    metavar="BEFORE AFTER...",
-    help="Photo before, photo after, and after each later wash.",
+    metavar="PHOTO|book:NAME...",
+    help="Photo before, photo after, and after each later wash; book:NAME stands for every stage of a sample that "
+    "your book keeps.",
     show_default=False,
 )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Series:
-    """Photos of one sample in the order of its washes, with K changes between K + 1 photos."""
-
-    photos: tuple[str, ...]
-    stages: tuple[str, ...]
-    from_first: tuple[ChangeOfSize, ...]
-    from_previous: tuple[ChangeOfSize, ...]
-    settled: tuple[bool, ...]
-    verdict: Verdict
-    notices: tuple[Notice, ...]
 
 
 def _words_of(
@@ -108,9 +93,10 @@ def _points(option: str, text: str | None) -> list[tuple[float, float]] | None:
 
 
 def shrinkage(
-    photos: Annotated[list[Path], _PHOTOS],
+    photos: Annotated[list[str], _PHOTOS],
     json: options.Json = False,
     picture: options.Chart = None,
+    report: options.Report = None,
     overwrite: options.Overwrite = False,
     stage: Annotated[
         str | None,
@@ -119,6 +105,10 @@ def shrinkage(
             metavar="A,B,...",
             help="State of the cloth in each photo: on-loom, off-loom or washed. Without it: off-loom, then washed.",
         ),
+    ] = None,
+    book: Annotated[
+        Path | None,
+        typer.Option("--book", metavar="FILE", help="Another book than your usual one.", show_default=False),
     ] = None,
     marks_before: Annotated[
         str | None,
@@ -173,12 +163,22 @@ def shrinkage(
     Lay a card beside the sample in each photo; card, camera, distance and turn may differ. Parts of the sample will do,
     for threads are conserved: their spacing tells. Stages are named with each change, take-up apart from shrinkage.
     """
-    count = len(photos)
-    if count < 2:
+    options.needs_scale(no_scale, "what the wash did")
+    sources = sources_of(photos, book)
+    if len(sources) < 2:
         raise UsageError(
-            "one-photo", "A change needs two photos.", "Give the photo before and the photo after."
+            "one-photo",
+            "A change needs two photos, and only one was named."
+            if sources[0].path is not None
+            else "A change needs two measurements, and the book holds only one of that sample.",
+            "Give the photo before and the photo after; either may be a sample of your book, as book:NAME.",
         )
-    stages = _words_of("--stage", STAGES, stage, count, ["off-loom"] + ["washed"] * (count - 1))
+    places = [k for k, source in enumerate(sources) if source.path is not None]
+    count = len(places)
+    words = _words_of("--stage", STAGES, stage, count, ["washed" if k else "off-loom" for k in places])
+    for k, word in zip(places, words, strict=True):
+        sources[k] = replace(sources[k], stage=word)
+    stages = [source.stage for source in sources]
     if [STAGES.index(s) for s in stages] != sorted(STAGES.index(s) for s in stages):
         raise UsageError(
             "bad-option",
@@ -186,11 +186,14 @@ def shrinkage(
             "Give the photos in the order on-loom, off-loom, washed.",
         )
     warps = _words_of("--warp", options.WARPS, warp, count, ["auto"] * count)
-    options.needs_scale(no_scale, "what the wash did")
     scales = _numbers_of("--px-per-mm", options.px_per_mm, px_per_mm, count)
     dots = _numbers_of("--dpi", options.dpi, dpi, count)
     options.one_scale(
-        px_per_mm=scales[0], scan=scan, dpi=dots[0], no_scale=False, card_on_cloth=card_on_cloth
+        px_per_mm=scales[0] if scales else None,
+        scan=scan,
+        dpi=dots[0] if dots else None,
+        no_scale=False,
+        card_on_cloth=card_on_cloth,
     )
     hand = _points("--marks-before", marks_before), _points("--marks-after", marks_after)
     if (hand[0] is None) != (hand[1] is None) or len(hand[0] or ()) != len(hand[1] or ()):
@@ -199,14 +202,13 @@ def shrinkage(
             "--marks-before and --marks-after do not name the same number of marks.",
             "Give the same marks in the same order for both photos.",
         )
-    if hand[0] is not None and count != 2:
+    if hand[0] is not None and len(sources) != 2:
         raise UsageError("bad-marks", "Marks by hand go with two photos.", "Compare two photos at a time.")
-    from .files import check_target, write_whole
-    from .pipeline import Request, measure_photo
+    from .files import check_targets, write_whole
+    from .pipeline import Request
     from .screen import show_progress
 
-    if picture is not None:
-        check_target(picture, overwrite=overwrite)
+    check_targets({"--picture": picture, "--report": report}, overwrite=overwrite)
     request = Request(
         card=cast("CardChoice", card),
         scan=scan or dpi is not None,
@@ -219,16 +221,22 @@ def shrinkage(
         card_on_cloth=card_on_cloth,
     )
     with show_progress() as progress:
-        found = []
-        for k, path in enumerate(photos):
-            asked = replace(request, warp=cast("WarpWay", warps[k]), px_per_mm=scales[k], dpi=dots[k])
-            found.append(measure_photo(path, asked, on_step=progress.step)[1])
+        asked = [
+            replace(request, warp=cast("WarpWay", warps[k]), px_per_mm=scales[k], dpi=dots[k])
+            for k in range(count)
+        ]
+        shown = measure_sources(sources, asked, with_views=report is not None, on_step=progress.step)
         progress.step("Comparing")
-        series = compare_series(found, tuple(stages), hand=hand, force=force)
+        series = compare_series([one.measurement for one in shown], tuple(stages), hand=hand, force=force)
         if picture is not None:
             from .shrinkage_chart import draw_series
 
             write_whole(picture, draw_series(series, picture), overwrite=overwrite)
+        if report is not None:
+            progress.step("Writing the report")
+            from .report_shrinkage import shrinkage_report
+
+            write_whole(report, shrinkage_report(series, shown), overwrite=overwrite)
     if json:
         from .sett_json import dump
         from .shrinkage_json import shrinkage_document
@@ -240,76 +248,3 @@ def shrinkage(
         typer.echo(shrinkage_text(series))
     sys.stdout.flush()
     raise typer.Exit(EXIT_CODES[series.verdict])
-
-
-Points = list[tuple[float, float]] | None
-
-
-def compare_series(
-    found: list[SettMeasurement],
-    stages: tuple[str, ...],
-    *,
-    hand: tuple[Points, Points] = (None, None),
-    force: bool = False,
-) -> Series:
-    """Compare every photo with the first and with the one before it.
-
-    Raises
-    ------
-    RefusedError
-        ``different-samples``, unless `force`.
-    """
-    from ..measure.common_stretch import find_common
-    from ..measure.same_sample import differences
-    from ..measure.shrinkage import compare_sizes, has_settled
-
-    notices: list[Notice] = []
-    shared = [find_common(found[0], m) for m in found[1:]]
-    for other, common in zip(found[1:], shared, strict=True):
-        reasons = differences(found[0], other, common)
-        if reasons and not force:
-            raise RefusedError(
-                "different-samples",
-                f"{found[0].result.photo} and {other.result.photo} seem to show two different samples: "
-                f"{'; '.join(reasons)}.",
-                "Give two photos of one sample; if a sample lies with its warp across the photo, say --warp down,across; "
-                "if it is the same sample after all, add --force.",
-            )
-        if reasons:
-            text = f"{other.result.photo} may show another sample ({'; '.join(reasons)}); compared because of --force."
-            notices.append(Notice("forced", text))
-    to_first = [
-        compare_sizes(found[0], m, marks=_marks(found[0], m, hand), common=common)
-        for m, common in zip(found[1:], shared, strict=True)
-    ]
-    to_previous = [to_first[0]]
-    to_previous += [
-        compare_sizes(a, b, marks=_marks(a, b, (None, None)), common=find_common(a, b))
-        for a, b in pairwise(found[1:])
-    ]
-    for size in (*to_first, *to_previous):
-        notices += [n for n in size.notices if n not in notices]
-    return Series(
-        photos=tuple(m.result.photo for m in found),
-        stages=stages,
-        from_first=tuple(to_first),
-        from_previous=tuple(to_previous),
-        settled=tuple(has_settled(s.warpwise) and has_settled(s.weftwise) for s in to_previous),
-        verdict="unsure" if notices else "measured",
-        notices=tuple(notices),
-    )
-
-
-def _marks(
-    before: SettMeasurement, after: SettMeasurement, hand: tuple[Points, Points]
-) -> dict[Direction, Change] | None:
-    import numpy as np
-
-    from ..measure.bench_marks import change_of_marks, find_marks, marks_by_hand, match_marks
-
-    if hand[0] is not None and hand[1] is not None:
-        return change_of_marks(
-            marks_by_hand(before, np.array(hand[0])), marks_by_hand(after, np.array(hand[1]))
-        )
-    pair = match_marks(find_marks(before), find_marks(after))
-    return None if pair is None else change_of_marks(*pair)

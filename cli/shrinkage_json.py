@@ -8,7 +8,7 @@ from .shrinkage_text import NOT_STANDARD, step_name
 
 if TYPE_CHECKING:
     from ..measure.shrinkage import Change, ChangeOfSize
-    from .shrinkage_command import Series
+    from .shrinkage_run import Series
 
 __all__ = ["SCHEMA", "shrinkage_document"]
 

@@ -10,7 +10,7 @@ from .screen import paragraph, printable, width
 
 if TYPE_CHECKING:
     from ..measure.shrinkage import Change, ChangeOfSize
-    from .shrinkage_command import Series
+    from .shrinkage_run import Series
 
 __all__ = [
     "CARE",
