@@ -19,7 +19,18 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["CROP_PX", "FAMILIES", "RATIOS", "THREAD_PX", "ArbiterJudgement", "cut_crop", "judge", "spectrum"]
+__all__ = [
+    "CROP_PX",
+    "FAMILIES",
+    "RATIOS",
+    "THREAD_PX",
+    "ArbiterJudgement",
+    "SecondLook",
+    "cut_crop",
+    "judge",
+    "look_again",
+    "spectrum",
+]
 
 Floats = NDArray[np.float32]
 
@@ -216,9 +227,7 @@ def judge(
     trust = np.array([_log_p_near(x_px, log_x, p) + _log_p_near(y_px, log_y, q) for p, q in pairs])
     weight = (np.exp(trust - trust.max()) + 0.1)[of]
     weight /= weight.sum()
-    woven = WOVEN_SCALE * (
-        float(weight @ logits[:, 2 * classes]) - np.log(TRAINING_WOVEN / (1 - TRAINING_WOVEN))
-    )
+    woven = float(weight @ _woven(logits))
     family = np.exp(weight @ _log_softmax(logits[:, 2 * classes + 1 :]))
     return ArbiterJudgement(
         pitch_x_px=x_px,
@@ -231,6 +240,54 @@ def judge(
         family_probability=family / family.sum(),
         crops=len(crops),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SecondLook:
+    """What crops of cloth already straightened on its threads say of the pitch it was straightened by.
+
+    Attributes
+    ----------
+    log_p_x, log_p_y : float
+        Mean natural log-probability that each pitch is neither a fraction nor a multiple of the true one.
+    woven_log_odds : float
+        Mean natural logarithm of the odds that this is woven.
+    """
+
+    log_p_x: float
+    log_p_y: float
+    woven_log_odds: float
+
+
+def look_again(lightness: Floats, mask: NDArray[np.bool_] | None, *, max_crops: int = 9) -> SecondLook:
+    """Look at cloth sampled `THREAD_PX` pixels per thread both ways and say whether those are the threads.
+
+    Unlike `judge` it sees threads that neither wander nor change their spacing, at one pitch only, and in more places.
+
+    Parameters
+    ----------
+    lightness : ndarray of float32, shape (M, N)
+    mask : ndarray of bool, shape (M, N), or None
+        Where there is cloth.
+    max_crops : int
+        Crops looked at, spread over the cloth.
+    """
+    pitch = (float(THREAD_PX), float(THREAD_PX))
+    centres = _crop_centres(lightness.shape, mask, pitch, max_crops)
+    logits = _run(np.stack([cut_crop(lightness, mask, centre, pitch) for centre in centres]))
+    classes, share = len(RATIOS) + 1, np.log(TRAINING_SHARE)
+    same = RATIOS.index(1.0)
+    log_x, log_y = (
+        float(_log_softmax(part - share)[:, same].mean())
+        for part in (logits[:, :classes], logits[:, classes : 2 * classes])
+    )
+    return SecondLook(log_p_x=log_x, log_p_y=log_y, woven_log_odds=float(_woven(logits).mean()))
+
+
+def _woven(logits: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Log-odds of woven for each crop, from even odds beforehand."""
+    raw = logits[:, 2 * (len(RATIOS) + 1)] - np.log(TRAINING_WOVEN / (1 - TRAINING_WOVEN))
+    return np.asarray(WOVEN_SCALE * raw)
 
 
 # Shares of the classes among the training crops: dividing by them turns the network's answer into evidence.

@@ -53,6 +53,8 @@ class Sample:
         The first and the last pick's outer edge as v(u), a polynomial in cloth millimetres, highest power first.
     all_cloth : bool
         True when the whole picture is taken as cloth, so that the outline is only the picture's border.
+    turn_deg : float
+        How far the threads of a picture that is all cloth lie turned, positive when x turns towards y.
     score : float
         How clearly the sample stands out from the table: roughness above the table's, natural logarithm of energy.
     """
@@ -71,6 +73,7 @@ class Sample:
     start_curve: NDArray[np.float64]
     end_curve: NDArray[np.float64]
     all_cloth: bool = False
+    turn_deg: float = 0.0
     score: float = 0.0
 
 
@@ -81,6 +84,7 @@ def find_sample(
     warp: WarpWay = "auto",
     area_px: tuple[float, float, float, float] | None = None,
     all_cloth: bool = False,
+    turn_deg: float = 0.0,
 ) -> Sample:
     """Find the woven sample on the table.
 
@@ -97,6 +101,9 @@ def find_sample(
         Look only inside (x0, y0, x1, y1), photo pixels.
     all_cloth : bool
         Take the whole picture (or the whole area) for cloth.
+    turn_deg : float
+        How far cloth that fills the picture lies turned (see `turn.likely_turns_deg`); what is measured is then the largest
+        rectangle along the threads that fits.
 
     Returns
     -------
@@ -112,7 +119,7 @@ def find_sample(
     height, width = photo.bgr.shape[:2]
     box = _checked_area(area_px, width, height)
     if all_cloth:
-        return _whole_picture(photo, plane, warp, box, score=0.0)
+        return _whole_picture(photo, plane, warp, box, 0.0, turn_deg)
     cells = look_at_cells(photo.bgr)
     reach = _reach(plane, cells)
     known = _uncovered(plane, cells) & reach
@@ -124,7 +131,7 @@ def find_sample(
     if not found:
         rough_here = float(np.median(cells.rough[known & wanted])) if np.any(known & wanted) else table_rough
         if rough_here >= ALL_CLOTH_ROUGHNESS:
-            return _whole_picture(photo, plane, warp, box, score=rough_here)
+            return _whole_picture(photo, plane, warp, box, rough_here, turn_deg)
         raise SampleError(
             "no-cloth",
             "Nothing in the photo stands out from the table as woven cloth.",
@@ -226,11 +233,19 @@ def _refuse_rivals(found: list[Region], cells: CellPicture) -> None:
 
 
 def _whole_picture(
-    photo: Photo, plane: Plane, warp: WarpWay, box: tuple[float, float, float, float], score: float
+    photo: Photo,
+    plane: Plane,
+    warp: WarpWay,
+    box: tuple[float, float, float, float],
+    score: float,
+    turn_deg: float,
 ) -> Sample:
     """Return the picture (or area) itself as the sample: no selvedge, no width."""
-    corners = plane.to_mm(np.array([[box[0], box[1]], [box[2], box[1]], [box[2], box[3]], [box[0], box[3]]]))
+    corners = plane.to_mm(_turned_box(box, turn_deg))
     along = np.array([1.0, 0.0]) if warp == "across" else np.array([0.0, 1.0])
+    if turn_deg:
+        side = corners[1] - corners[0] if warp == "across" else corners[3] - corners[0]
+        along = side / np.linalg.norm(side)
     across = np.array([along[1], -along[0]])
     u, v = corners @ across, corners @ along
     middle = (u.min() + u.max()) / 2
@@ -253,5 +268,26 @@ def _whole_picture(
         start_curve=np.zeros(3),
         end_curve=np.array([0.0, 0.0, length]),
         all_cloth=True,
+        turn_deg=turn_deg,
         score=score,
     )
+
+
+def _turned_box(box: tuple[float, float, float, float], turn_deg: float) -> NDArray[np.float64]:
+    """Corners of the largest rectangle that fits the box turned about its middle, first corner at its top left.
+
+    Found by the condition that either two or four of its corners touch the sides of the box (elementary geometry).
+    """
+    width, height = box[2] - box[0], box[3] - box[1]
+    turn = np.deg2rad(turn_deg)
+    sine, cosine = abs(np.sin(turn)), abs(np.cos(turn))
+    short, long = min(width, height), max(width, height)
+    if short <= 2 * sine * cosine * long or abs(sine - cosine) < 1e-9:
+        half = short / 2
+        size = (half / sine, half / cosine) if width >= height else (half / cosine, half / sine)
+    else:
+        rest = cosine**2 - sine**2
+        size = ((width * cosine - height * sine) / rest, (height * cosine - width * sine) / rest)
+    corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * np.array(size) / 2
+    way = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    return np.asarray(corners @ way + [(box[0] + box[2]) / 2, (box[1] + box[3]) / 2], dtype=np.float64)

@@ -22,6 +22,7 @@ from .results import SampleReading, SettResult, Verdict, WeaveReading
 from .sample import Sample, find_sample
 from .settle import Settled, settle
 from .track import Tracks
+from .turn import likely_turns_deg
 
 if TYPE_CHECKING:
     from .photo_quality import PhotoQuality
@@ -34,6 +35,9 @@ _SURE = 0.9
 _CLEAR_THREADS = 2.0  # median likeness; a clear thread has 4, one placed by its neighbours less than 0
 _NOT_WOVEN, _WOVEN = 0.4, 0.7
 """Probability of a woven surface below which it is refused, and from which it is believed."""
+
+_LEAST_TURN_DEG = 4.0  # less than that the threads are followed as the picture lies
+_WOVEN_WHEN_TURNED = 0.85  # three looks at a picture give chance three times the opportunity
 
 # Who lays a piece with an outline beside a card wants it measured; of whole pictures less is known beforehand.
 _OUTLINED_LOG_ODDS = 1.0
@@ -114,6 +118,8 @@ def measure_sett(photo: Photo, plane: Plane, options: SettOptions | None = None)
     )
     patch = straighten(photo, plane, sample, beside_mm=0.0 if sample.all_cloth else _TABLE_MM)
     settled = _settle(patch, sample, options.hints)
+    if sample.all_cloth and not _believed(settled):
+        sample, patch, settled = _turned(photo, plane, options, sample, patch, settled)
     lattice, tracks, weave = settled.lattice, settled.tracks, settled.weave
     _refuse_what_is_not_woven(lattice)
     fineness = _check_fineness(patch, plane, lattice)
@@ -137,7 +143,7 @@ def measure_sett(photo: Photo, plane: Plane, options: SettOptions | None = None)
         picks=picks,
         weave=weave,
         sample=_sample_reading(sample, plane, height),
-        notices=(*doubts, *fineness, *hint_notices),
+        notices=(*doubts, *fineness, *hint_notices, *_tell_turn(sample)),
     )
     return SettMeasurement(
         result=result,
@@ -167,6 +173,41 @@ def _settle(patch: ClothPatch, sample: Sample, hints: Hints) -> Settled:
         picks_prior=picks_prior(hints, patch.px_per_mm),
         woven_log_odds=0.0 if sample.all_cloth else _OUTLINED_LOG_ODDS,
     )
+
+
+def _believed(settled: Settled, least_woven: float = _WOVEN) -> bool:
+    lattice = settled.lattice
+    sure = min(lattice.ends.probability, lattice.picks.probability) >= _SURE
+    return sure and lattice.woven_probability >= least_woven
+
+
+def _turned(
+    photo: Photo, plane: Plane, options: SettOptions, sample: Sample, patch: ClothPatch, settled: Settled
+) -> tuple[Sample, ClothPatch, Settled]:
+    """Look whether the cloth makes clear sense when the picture is turned; otherwise leave it as it lies."""
+    for turn_deg in likely_turns_deg(patch.bgr, patch.mask):
+        if abs(turn_deg) <= _LEAST_TURN_DEG:
+            continue
+        other = find_sample(
+            photo, plane, warp=options.warp, area_px=options.area_px, all_cloth=True, turn_deg=turn_deg
+        )
+        other_patch = straighten(photo, plane, other)
+        if np.count_nonzero(other_patch.mask) < _LEAST_CLOTH_PX:
+            continue
+        found = _settle(other_patch, other, options.hints)
+        if _believed(found, _WOVEN_WHEN_TURNED):
+            return other, other_patch, found
+    return sample, patch, settled
+
+
+def _tell_turn(sample: Sample) -> tuple[Notice, ...]:
+    if not sample.turn_deg:
+        return ()
+    text = (
+        f"The cloth lies turned by about {abs(sample.turn_deg):.0f} degrees in the picture; the threads nearest to "
+        "upright are taken for the ends."
+    )
+    return (Notice("turned", text),)
 
 
 def _refuse_what_is_not_woven(lattice: Lattice) -> None:

@@ -12,9 +12,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from .arbiter import look_again
 from .lattice import Lattice, PitchReading
 from .refine import refine_pitch
 from .repeat import read_weave
@@ -51,7 +53,17 @@ _UNLIKELY = -5.0  # logarithm; spectra and network together are no surer than th
 _FINE_PX = 5.0
 _ASPECT = 1.3  # logarithm of pick over end spacing beyond which a pair is unusual even for a faced cloth
 
-FEATURES = ("log-probability", "log-odds of woven", "constant", *STRUCTURE_FEATURES, "aspect", "fineness")
+FEATURES = (
+    "log-probability",
+    "log-odds of woven",
+    "constant",
+    *STRUCTURE_FEATURES,
+    "aspect",
+    "fineness",
+    "second look at ends",
+    "second look at picks",
+    "second look at woven",
+)
 """Names of the features of a trial, in the order of `WEIGHTS`."""
 
 WEIGHTS = np.array(
@@ -81,6 +93,9 @@ WEIGHTS = np.array(
         0.734,  # leaning edges at off-axis nodes
         -0.191,  # aspect
         0.843,  # fineness
+        0.000,  # second look at ends
+        0.000,  # second look at picks
+        0.000,  # second look at woven
     ]
 )
 """Fitted by tests/arbiter/fit_settle.py, which prints this table and what halves not fitted on would read; the path-traced
@@ -229,7 +244,7 @@ def try_pair(
         max(0.0, abs(float(np.log(pitch_y / pitch_x))) - _ASPECT),
         min(0.0, float(np.log(min(pitch_x, pitch_y) / _FINE_PX))),
     ]
-    features = np.concatenate([before, structure_features(tracks, weave), after])
+    features = np.concatenate([before, structure_features(tracks, weave), after, _second_look(tracks)])
     return Trial(
         pitch_x_px=tracks.ends.pitch_px if tracks.ends.count else pitch_x,
         pitch_y_px=tracks.picks.pitch_px if tracks.picks.count else pitch_y,
@@ -239,6 +254,14 @@ def try_pair(
         tracks=tracks,
         weave=weave,
     )
+
+
+def _second_look(tracks: Tracks) -> list[float]:
+    """Ask the network about the cloth straightened on these threads."""
+    picture = tracks.threads.picture
+    grey = cv2.cvtColor(np.clip(picture.bgr, 0, 255).astype(np.uint8), cv2.COLOR_BGR2GRAY)
+    look = look_again(grey.astype(np.float32), np.asarray(picture.cloth > 0.5))
+    return [max(look.log_p_x, _UNLIKELY), max(look.log_p_y, _UNLIKELY), look.woven_log_odds]
 
 
 def _retracked(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], trial: Trial) -> Trial:
