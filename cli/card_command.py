@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -17,7 +18,7 @@ __all__ = ["EPILOG", "card"]
 
 EPILOG = """\b
 Examples:
-  pickglass card page --output page-card.pdf
+  pickglass card page --output page-card.pdf --report card.html
   pickglass card rail --length 1200 --paper letter --output rail.pdf
   pickglass card --code A4-1 --measured 99.2x99.4
 """
@@ -77,9 +78,9 @@ def card(
     code: Annotated[
         str | None, typer.Option(metavar="CODE", help="The code printed large on the card, such as A4-1.")
     ] = None,
-    overwrite: Annotated[
-        bool, typer.Option("--overwrite", help="Replace files that are already there.")
-    ] = False,
+    report: options.Report = None,
+    overwrite: options.Overwrite = False,
+    json: options.Json = False,
 ) -> None:
     """Draw a reference card as an exact-size PDF, or remember its measured check bars.
 
@@ -93,7 +94,7 @@ def card(
                 "First draw and print it: pickglass card page --output card.pdf. Then measure, and type: "
                 "pickglass card --code CODE --measured 100.0x100.0",
             )
-        _remember(measured, code)
+        _remember(measured, code, report, overwrite=overwrite, as_json=json)
         return
     if kind is None:
         raise UsageError(
@@ -103,24 +104,28 @@ def card(
         )
     if length is not None and kind != "rail":
         raise UsageError("card-length", f"A {kind} card has no --length.", "Leave it out, or draw a rail.")
-    _draw(kind, output, paper, preview, length or 960.0, copy, overwrite=overwrite)
+    wanted = _Wanted(output=output, preview=preview, report=report, overwrite=overwrite, as_json=json)
+    _draw(kind, paper, length or 960.0, copy, wanted)
 
 
-def _draw(
-    kind: str,
-    output: Path | None,
-    paper: str,
-    preview: Path | None,
-    length_mm: float,
-    copy: int,
-    *,
-    overwrite: bool,
-) -> None:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Wanted:
+    """What is to be written and said."""
+
+    output: Path | None
+    preview: Path | None
+    report: Path | None
+    overwrite: bool
+    as_json: bool
+
+
+def _draw(kind: str, paper: str, length_mm: float, copy: int, wanted: _Wanted) -> None:
     from ..calibration.card_design import card_code
     from ..calibration.card_pdf import card_pdf, card_preview
     from ..calibration.card_sheets import card_sheets
-    from .files import check_target, write_whole
+    from .files import check_targets, write_whole
 
+    output, preview = wanted.output, wanted.preview
     if output is None:
         raise UsageError(
             "card-output",
@@ -133,37 +138,51 @@ def _draw(
             f"{output.name} does not end in .pdf.",
             "The card is a PDF, because only that prints to exact size; use --preview for a picture.",
         )
-    for target in (output, preview):
-        if target is not None:
-            check_target(target, overwrite=overwrite)
+    check_targets(
+        {"--output": output, "--preview": preview, "--report": wanted.report}, overwrite=wanted.overwrite
+    )
     drawn: CardCode = card_code(_kind(kind), copy=copy, paper=_paper(paper))
     sheets = card_sheets(drawn, paper=_paper(paper), length_mm=length_mm)
     content = card_pdf(sheets, title=f"pickglass {kind} card {drawn}")
-    picture = None
+    write_whole(output, content, overwrite=wanted.overwrite)
     if preview is not None:
-        import cv2
+        from .overlay import encode
 
-        done, coded = cv2.imencode(preview.suffix, card_preview(sheets))
-        if not done:
-            raise UsageError(
-                "card-preview", "The preview could not be made.", "Use a name that ends in .png."
-            )
-        picture = coded.tobytes()
-    write_whole(output, content, overwrite=overwrite)
-    if preview is not None and picture is not None:
-        write_whole(preview, picture, overwrite=overwrite)
+        write_whole(preview, encode(card_preview(sheets), preview), overwrite=wanted.overwrite)
+    sheet_name = "A4" if paper == "a4" else "US Letter"
+    if wanted.report is not None:
+        from .report_card import PREVIEW_DOTS_PER_MM, DrawnCard, card_report
+
+        card = DrawnCard(
+            kind=kind,
+            code=str(drawn),
+            paper=sheet_name,
+            file_name=output.name,
+            sheets=sheets,
+            picture=card_preview(sheets[:1], dots_per_mm=PREVIEW_DOTS_PER_MM),
+        )
+        write_whole(wanted.report, card_report(card), overwrite=wanted.overwrite)
+    if wanted.as_json:
+        from .sett_json import dump
+
+        document = {"schema": "pickglass.card/1", "code": str(drawn), "kind": kind, "paper": paper}
+        typer.echo(dump(document | {"pages": len(sheets), "file": str(output)}))
+        return
     count = "1 page" if len(sheets) == 1 else f"{len(sheets)} pages"
     typer.echo(
-        f"{output}: card {drawn}, {count}, {'A4' if paper == 'a4' else 'US Letter'}.\n"
+        f"{output}: card {drawn}, {count}, {sheet_name}.\n"
         "Print it at 100 % (“actual size”, never “fit to page”) on matt paper.\n"
         "Measure its two 100 mm bars with a rule, from line to line, and type what you read:\n"
         f"  pickglass card --code {drawn} --measured 100.0x100.0"
     )
 
 
-def _remember(measured: str | None, code: str | None) -> None:
+def _remember(
+    measured: str | None, code: str | None, report: Path | None, *, overwrite: bool, as_json: bool
+) -> None:
     from ..calibration.card_design import parse_card_code
     from ..calibration.card_memory import parse_measured, read_memory, remember_check
+    from .files import check_targets, write_whole
     from .places import memory_path
 
     if measured is None or code is None:
@@ -175,6 +194,7 @@ def _remember(measured: str | None, code: str | None) -> None:
     bars = parse_measured(measured)
     name = str(parse_card_code(code))
     path = memory_path()
+    check_targets({"--report": report}, overwrite=overwrite)
     before = read_memory(path)
     remember_check(path, name, bars)
     if before.damaged:
@@ -182,6 +202,16 @@ def _remember(measured: str | None, code: str | None) -> None:
             f"What was remembered before was damaged in part; the old file is kept as {path.name}.damaged.",
             err=True,
         )
+    if report is not None:
+        from .report_card import check_report
+
+        write_whole(report, check_report(name, bars), overwrite=overwrite)
+    if as_json:
+        from .sett_json import dump
+
+        measured_mm = {"across_mm": bars.across_mm, "upright_mm": bars.upright_mm}
+        typer.echo(dump({"schema": "pickglass.card-check/1", "code": name} | measured_mm))
+        return
     across, upright = (100.0 * (share - 1.0) for share in bars.scale)
     typer.echo(
         f"Remembered for card {name}: bars of {bars.across_mm:g} and {bars.upright_mm:g} mm, so it was printed "

@@ -15,7 +15,7 @@ from .svg import DOT, LINE, QUIET, RULE, bare, chart_figure, chart_style, svg_te
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["Reading", "Spacings", "compare_chart", "shares_chart", "spacing_chart", "stretches"]
+__all__ = ["Reading", "Spacings", "compare_chart", "line_chart", "shares_chart", "spacing_chart", "stretches"]
 
 HEIGHT_IN = 3.0
 RUN = 8  # an even number: spacings that alternate (threads in pairs) cancel; short enough to show a step
@@ -106,6 +106,32 @@ def compare_chart(
             axes.axvline(0.0, color=QUIET, linewidth=1.0)
         axes.grid(axis="x", color=RULE, linewidth=0.8)
         bare(axes, keep=("bottom",))
+        return svg_text(figure, key, title, description)
+
+
+def line_chart(
+    key: str,
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    *,
+    band: tuple[NDArray[np.float64], NDArray[np.float64]],
+    x_words: str,
+    y_words: str,
+    title: str,
+    description: str,
+) -> str:
+    """Return an SVG element: a line with its 95 % band, zero marked."""
+    with chart_style(key):
+        figure = chart_figure(HEIGHT_IN)
+        axes = figure.add_subplot()
+        axes.fill_between(x, *band, color=RULE, linewidth=0)
+        axes.axhline(0.0, color=QUIET, linewidth=1.0, linestyle=(0, (4, 3)))
+        axes.plot(x, y, color=LINE, linewidth=2.2)
+        axes.margins(x=0.0)
+        axes.set_xlabel(x_words)
+        axes.set_ylabel(y_words)
+        axes.grid(axis="y", color=RULE, linewidth=0.8)
+        bare(axes)
         return svg_text(figure, key, title, description)
 
 

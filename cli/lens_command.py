@@ -7,11 +7,14 @@ from typing import Annotated
 
 import typer
 
+from . import options
+
 __all__ = ["EPILOG", "lens"]
 
 EPILOG = """\b
-Example:
+Examples:
   pickglass lens card1.jpg card2.jpg card3.jpg
+  pickglass lens card1.jpg card2.jpg card3.jpg --report lens.html
 """
 
 
@@ -24,6 +27,9 @@ def lens(
             show_default=False,
         ),
     ],
+    report: options.Report = None,
+    overwrite: options.Overwrite = False,
+    json: options.Json = False,
 ) -> None:
     """Learn how a phone's lens bends the picture, and remember it for all its later photos.
 
@@ -33,12 +39,22 @@ def lens(
     from ..calibration.card_memory import read_memory, remember_lens
     from ..calibration.lens import learn_lens
     from ..calibration.photo import load_photo
+    from .files import check_targets, write_whole
     from .places import memory_path
-    from .screen import printable
+    from .screen import printable, show_progress
 
+    check_targets({"--report": report}, overwrite=overwrite)
     path = memory_path()
     memory = read_memory(path)
-    learned = learn_lens([load_photo(photo) for photo in photos], memory.checks)
+    with show_progress() as progress:
+        progress.step("Opening the photos")
+        loaded = [load_photo(photo) for photo in photos]
+        progress.step("Learning the lens")
+        learned = learn_lens(loaded, memory.checks)
+        if report is not None:
+            from .report_card import lens_report
+
+            write_whole(report, lens_report(learned, [photo.name for photo in photos]), overwrite=overwrite)
     record = learned.record
     remember_lens(path, record)
     if memory.damaged:
@@ -46,6 +62,15 @@ def lens(
             f"What was remembered before was damaged in part; the old file is kept as {path.name}.damaged.",
             err=True,
         )
+    if json:
+        from dataclasses import asdict
+
+        from .sett_json import dump
+
+        document = {"schema": "pickglass.lens/1"} | asdict(record)
+        shift = {"corner_shift_percent": learned.corner_shift_percent, "rms_px": learned.rms_px}
+        typer.echo(dump(document | shift | {"focal_from_photos": learned.focal_from_photos}))
+        return
     lines = [
         f"Learned from {record.photos} photos: {printable(record.camera)} at {record.focal_length_mm:g} mm.",
         f"It moves the corners of the picture by {learned.corner_shift_percent:+.2f} %.",

@@ -75,7 +75,7 @@ def sources_of(words: Sequence[str], book: Path | None) -> list[Source]:
             found.append(Source(path=Path(word)))
             continue
         for record in kept_stages(name, book):
-            measurement = kept_measurement(record.document or {}, f"{name}, {record.stage}")
+            measurement = kept_measurement(record.document or {}, f"{name}, {record.date}")
             found.append(
                 Source(
                     kept=measurement, stage="washed" if record.stage.startswith("washed") else record.stage
