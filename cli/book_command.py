@@ -50,7 +50,6 @@ _Book = Annotated[
     Path | None,
     typer.Option("--book", metavar="FILE", help="Another book than your usual one.", show_default=False),
 ]
-_Json = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the table.")]
 _Name = Annotated[str, typer.Argument(help="Name of the sample.", metavar="NAME", show_default=False)]
 _Span = options.Span
 
@@ -158,7 +157,7 @@ def list_samples(
     weave: Annotated[str | None, _words("--weave", "Only samples with this word in the weave.")] = None,
     ends: Annotated[_Span | None, _range("--ends", "ends")] = None,
     picks: Annotated[_Span | None, _range("--picks", "picks")] = None,
-    json: _Json = False,
+    json: options.Json = False,
     book: _Book = None,
 ) -> None:
     """List the samples with their latest measurement; words and ranges narrow the search, all of them together.
@@ -192,13 +191,25 @@ def list_samples(
 @app.command(
     "show", short_help="Show one sample and its life.", epilog=_example('pickglass book show "garden band"')
 )
-def show(name: _Name, json: _Json = False, book: _Book = None) -> None:
+def show(
+    name: _Name,
+    json: options.Json = False,
+    report: options.Report = None,
+    overwrite: options.Overwrite = False,
+    book: _Book = None,
+) -> None:
     """Show one sample: yarns, sett, heddle, notes, and every measurement from the loom to the last wash."""
     from .book_file import open_book
     from .book_store import find_sample
+    from .files import check_targets, write_whole
 
+    check_targets({"--report": report}, overwrite=overwrite)
     with open_book(book_for_reading(book), write=False) as connection:
-        sample = find_sample(connection, name, whole=json)
+        sample = find_sample(connection, name, whole=json or report is not None)
+    if report is not None:
+        from .report_book import show_report
+
+        write_whole(report, show_report(sample), overwrite=overwrite)
     if json:
         from .book_exchange import sample_document
         from .sett_json import dump
@@ -219,17 +230,22 @@ def compare(
     first: Annotated[str, typer.Argument(metavar="NAME", help="One sample.", show_default=False)],
     second: Annotated[str, typer.Argument(metavar="NAME", help="The other sample.", show_default=False)],
     stage: Annotated[str | None, _stage("Compare both at this stage; the latest of each if left out")] = None,
-    json: _Json = False,
+    json: options.Json = False,
+    report: options.Report = None,
+    overwrite: options.Overwrite = False,
     book: _Book = None,
 ) -> None:
     """Put two samples side by side and say which differences are larger than the doubt."""
     from .book_file import open_book
     from .book_record import check_stage, newest
     from .book_store import find_sample, load_measurement
+    from .files import check_targets, write_whole
 
+    check_targets({"--report": report}, overwrite=overwrite)
     at = None if stage is None else check_stage(stage, "--stage")
     with open_book(book_for_reading(book), write=False) as connection:
-        one, two = find_sample(connection, first), find_sample(connection, second)
+        whole = report is not None
+        one, two = (find_sample(connection, name, whole=whole) for name in (first, second))
         if at is not None:  # says which stages there are
             load_measurement(connection, first, at)
             load_measurement(connection, second, at)
@@ -238,6 +254,10 @@ def compare(
             "same-sample", f"Both names are those of “{one.name}”.", "Name two samples, or use book show."
         )
     records = newest(one, at), newest(two, at)
+    if report is not None:
+        from .report_book import compare_report
+
+        write_whole(report, compare_report(one, two, *records), overwrite=overwrite)
     if json:
         from .book_search import compare_document
         from .sett_json import dump
@@ -256,7 +276,7 @@ def compare(
 )
 def export_book(
     target: Annotated[Path, typer.Argument(metavar="FILE.json|FILE.csv", show_default=False)],
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace the file if it is there.")] = False,
+    overwrite: options.Overwrite = False,
     book: _Book = None,
 ) -> None:
     """Write the whole book to a file: .json keeps everything, .csv the main figures, a row for each measurement."""

@@ -16,18 +16,25 @@ if TYPE_CHECKING:
     from .book_store import Change
 
 __all__ = [
+    "LEGEND",
     "added_text",
+    "compare_rows",
     "compare_text",
     "difference",
     "exported_text",
+    "fact_rows",
     "imported_text",
+    "life_rows",
     "list_text",
+    "other_readings",
     "quoted",
     "show_text",
+    "stage_note",
     "stage_word",
     "unsure_systems",
 ]
 
+LEGEND = "? unsure: count by eye before you rely on it."
 _MOST_TOLD = 8  # so many differing facts are told one by one
 _JOINERS = (
     "\u200c\u200d"  # part of Persian words and of many emoji; every other unseen character is shown as ?
@@ -72,23 +79,16 @@ def list_text(samples: Sequence[Sample], *, total: int, searched: bool) -> str:
 def show_text(sample: Sample) -> str:
     """Return everything about one sample: what it is made of, then its life, stage by stage."""
     columns = width(sys.stdout)
-    facts = [(FACT_WORDS[fact].capitalize(), _fact(fact, getattr(sample, fact))) for fact in FACTS]
-    facts = [(word, text) for word, text in facts if text != "–"]
-    if sample.warp_yarn is not None and sample.warp_yarn == sample.weft_yarn:
-        facts = [("Yarn", _shown(sample.warp_yarn)), *facts[2:]]
+    facts = fact_rows(sample)
     lines = [_shown(sample.name)]
     pad = max((len(word) for word, _ in facts), default=0) + 2
     for word, text in facts:
         lines.append(paragraph(text, columns=columns, first=f"  {word:<{pad}}", indent=" " * (pad + 2)))
     blocks = ["\n".join(lines)]
     if sample.records:
-        rows = [
-            ("Stage", "Date", "Ends/in", "Picks/in", "Width, mm", "Weave", "Photo"),
-            *map(_row, sample.records),
-        ]
-        blocks.append("\n".join(_table(rows, columns, right=(2, 3, 4), shrink=(6, 5))))
-        unsure = [r for r in sample.records if unsure_systems(r.figures or {})]
-        blocks += _legend(bool(unsure), [line for r in unsure for line in _other_readings(r)])
+        blocks.append("\n".join(_table(life_rows(sample), columns, right=(2, 3, 4), shrink=(6, 5))))
+        unsure = any(unsure_systems(r.figures or {}) for r in sample.records)
+        blocks += _legend(unsure, [f"  {line}" for line in other_readings(sample)])
     else:
         blocks.append("Nothing was measured yet: pickglass book add NAME --from FILE.json")
     if sample.notes:
@@ -97,8 +97,37 @@ def show_text(sample: Sample) -> str:
     return "\n\n".join(blocks)
 
 
+def fact_rows(sample: Sample) -> list[tuple[str, str]]:
+    """Return what is known of how a sample was made: (name, text)."""
+    facts = [(FACT_WORDS[fact].capitalize(), _fact(fact, getattr(sample, fact))) for fact in FACTS]
+    facts = [(word, text) for word, text in facts if text != "–"]
+    if sample.warp_yarn is not None and sample.warp_yarn == sample.weft_yarn:
+        facts = [("Yarn", _shown(sample.warp_yarn)), *facts[2:]]
+    return facts
+
+
+def life_rows(sample: Sample) -> list[tuple[str, ...]]:
+    """Return the headings, then a row for every record from the loom to the last wash."""
+    headings = ("Stage", "Date", "Ends/in", "Picks/in", "Width, mm", "Weave", "Photo")
+    return [headings, *map(_row, sample.records)]
+
+
 def compare_text(one: Sample, two: Sample, first: Record | None, second: Record | None) -> str:
     """Return two samples side by side, with the difference and what it is worth."""
+    rows = compare_rows(one, two, first, second)
+    columns = width(sys.stdout)
+    blocks = ["\n".join(_table(rows, columns, right=(), shrink=(1, 2)))]
+    note = stage_note(one, two, first, second)
+    if note:
+        blocks.append(paragraph(f"Note: {note}", columns=columns))
+    blocks += _legend(any(unsure_systems((r.figures if r else None) or {}) for r in (first, second)))
+    return "\n\n".join(blocks)
+
+
+def compare_rows(
+    one: Sample, two: Sample, first: Record | None, second: Record | None
+) -> list[tuple[str, ...]]:
+    """Return the headings, then a row for everything that two samples can be compared by."""
     rows: list[tuple[str, ...]] = [("", _shown(one.name), _shown(two.name), "Difference")]
     for fact in FACTS:
         texts = [_fact(fact, getattr(sample, fact)) for sample in (one, two)]
@@ -114,16 +143,17 @@ def compare_text(one: Sample, two: Sample, first: Record | None, second: Record 
     seen = [_shown(f.get("weave_seen") or "–") for f in figures]
     rows.append(("weave in the photo", *seen, ""))
     rows.append(("face", *(f.get("face") or "–" for f in figures), ""))
-    columns = width(sys.stdout)
-    blocks = ["\n".join(_table(rows, columns, right=(), shrink=(1, 2)))]
-    if None not in (first, second) and stages[0] != stages[1]:
-        text = (
-            f"Note: {_shown(one.name)} was measured {stages[0]}, {_shown(two.name)} {stages[1]}, so part of the "
-            "difference is the wash or the loom's tension. Compare at one stage with --stage."
-        )
-        blocks.append(paragraph(text, columns=columns))
-    blocks += _legend(any(unsure_systems(f) for f in figures))
-    return "\n\n".join(blocks)
+    return rows
+
+
+def stage_note(one: Sample, two: Sample, first: Record | None, second: Record | None) -> str:
+    """Return a caution where two samples were measured at different stages, else nothing."""
+    if first is None or second is None or first.stage == second.stage:
+        return ""
+    return (
+        f"{_shown(one.name)} was measured {stage_word(first.stage)}, {_shown(two.name)} {stage_word(second.stage)}, so "
+        "part of the difference is the wash or the loom's tension. Compare at one stage with --stage."
+    )
 
 
 def added_text(change: Change, record: Record | None, *, stage_given: bool) -> str:
@@ -258,12 +288,14 @@ def _row(record: Record) -> tuple[str, ...]:
     )
 
 
-def _other_readings(record: Record) -> list[str]:
-    figures = record.figures or {}
+def other_readings(sample: Sample) -> list[str]:
+    """Return how else the unsure measurements of a sample can be read."""
     return [
-        f"  {stage_word(record.stage)}, {record.date}: {system} could also be "
+        f"{stage_word(record.stage)}, {record.date}: {system} could also be "
         + " or ".join(plain(value) for value in figures[f"{system}_alternatives"])
         + (" per inch." if figures.get(f"{system}_per_inch") is not None else " per 1000 pixels.")
+        for record in sample.records
+        if unsure_systems(figures := record.figures or {})
         for system in ("ends", "picks")
         if figures[f"{system}_alternatives"]
     ]
@@ -307,7 +339,7 @@ def _reading(record: Record) -> str:
 def _legend(needed: bool, details: Sequence[str] = ()) -> list[str]:
     if not needed:
         return []
-    return ["\n".join(["? unsure: count by eye before you rely on it.", *details])]
+    return ["\n".join([LEGEND, *details])]
 
 
 def _table(
