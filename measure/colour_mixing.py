@@ -13,13 +13,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Settled", "drop_needless", "look_like_two", "settle_colours", "visible_steps"]
+__all__ = ["Settled", "drop_needless", "look_like_two", "settle_colours", "unmixable", "visible_steps"]
 
 _REACH = 2  # ends on either side that can show at an end's place
 _HOLD = 0.1  # of the mean square: a colour may be shaded anew, but not become another
 _ROUNDS = 6
 _APART_SPREADS, _APART_STEPS = 5.0, 0.08
 _NEEDED = 0.6  # a colour stays when without it the light around some colour's ends is explained so much worse
+_UNMIXABLE = 0.16  # visible steps, about 18 units of CIELAB
 _RIDGE = 1e-3  # of the mean square: shares of colours that always stand together cannot be told apart
 
 Array = NDArray[np.float64]
@@ -101,19 +102,42 @@ def look_like_two(settled: Settled) -> NDArray[np.bool_]:
     return found
 
 
+def unmixable(palette: Array) -> NDArray[np.bool_]:
+    """Return which colours no light and shade of the others could give: no weighted sum of them comes near.
+
+    `palette` is linear light, shape (K, 3). Light thrown from yarn to yarn makes shadows richer than a plain sum, by up
+    to half the bound.
+    """
+    from scipy.optimize import nnls
+
+    found = np.zeros(len(palette), dtype=bool)
+    for k in range(len(palette)):
+        others = np.delete(palette, k, axis=0)
+        if len(others):
+            weights, _ = nnls(others.T, palette[k])
+            apart = visible_steps(weights @ others) - visible_steps(palette[k])
+            found[k] = float(np.linalg.norm(apart)) > _UNMIXABLE
+    return found
+
+
 def drop_needless(
-    light: Array, start: NDArray[np.intp], palette: Array, free: NDArray[np.bool_]
+    light: Array,
+    start: NDArray[np.intp],
+    palette: Array,
+    free: NDArray[np.bool_],
+    keep: NDArray[np.bool_] | None = None,
 ) -> tuple[NDArray[np.intp], Settled]:
-    """Settle the ends with no more colours than the light asks for.
+    """Settle the ends with no more colours than the light asks for; those in `keep` (one per colour) stay anyway.
 
     Returns the indices of the palette's colours that are kept, and the ends settled with those alone. An end whose
     colour is dropped becomes free.
     """
     kept = np.arange(len(palette))
     guess, best = start, settle_colours(light, start, palette, free)
-    while len(kept) > 1:
+    may_go = np.ones(len(palette), dtype=bool) if keep is None else ~keep
+    while len(kept) > 1 and may_go[kept].any():
         trials = []
-        for k in range(len(kept)):
+        for k in np.flatnonzero(may_go[kept]).tolist():
             fewer = _nearest_other(guess, palette[kept], k)
             trial = settle_colours(light, fewer, palette[np.delete(kept, k)], free | (guess == k))
             gain = min(_gain(best.error, trial.error, best.colours == c) for c in range(len(kept)))

@@ -8,7 +8,7 @@ beside it. The difference names the end's colour, and its distance from the seco
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from ..calibration.errors import QualityError, UsageError
 from .colour_clusters import find_clusters, group_clusters, histogram_codes
-from .colour_mixing import drop_needless, look_like_two
+from .colour_mixing import drop_needless, look_like_two, unmixable
 from .colour_names import name_colours
 from .results import Face
 
@@ -41,6 +41,8 @@ _SETTLED_MARGIN = 0.5  # an end so clear keeps its colour
 _AGREED_ODDS, _CLEAR_ODDS = 0.9, 0.35  # square error against that of the next best colour
 _SURE_MARGIN_IN_SHADE = 0.5  # asked for beside a lighter colour whose shadow would look the same
 _SURE_MARGIN_OFF_LINE = 0.4  # asked for where the middle line lies as far off as may be: it may lie further
+_SURE_NUMBER = 0.9  # probability of the number of ends from which the outermost are taken for ends
+_SELVEDGE, _SEVERAL = 3, 2  # ends
 _SAME_YARN = (
     8.0  # CIEDE2000; dyed lots of one colour lie within about 3, colours a weaver would tell apart above 10
 )
@@ -168,6 +170,8 @@ def read_tracked_colours(
 ) -> ColourReading:
     """Read the colour of every end that `track_threads` followed; see `read_end_colours`.
 
+    Where their number is in doubt it is an outermost one that may be none, so both are marked then.
+
     Raises
     ------
     QualityError
@@ -183,7 +187,11 @@ def read_tracked_colours(
     rows = np.linspace(first, last, ends.stations_px.shape[1])
     pairs = zip(ends.stations_px, ends.lines_px, strict=True)
     lines = np.stack([np.interp(rows, stations, line) for stations, line in pairs], axis=1)
-    return read_end_colours(bgr, mask, lines, rows_px=rows, face=face)
+    reading = read_end_colours(bgr, mask, lines, rows_px=rows, face=face)
+    if ends.probability >= _SURE_NUMBER:
+        return reading
+    first_end, *inner, last_end = reading.ends
+    return replace(reading, ends=(replace(first_end, sure=False), *inner, replace(last_end, sure=False)))
 
 
 def _end_lines(ends_px: Array, rows_px: Array | None, height: int) -> Array:
@@ -291,7 +299,9 @@ def _reading(
     sure = margin >= np.where(at_limit, _SURE_MARGIN_OFF_LINE, _SURE_MARGIN)
     voted = np.array([used_index[int(k)] for k in best])
     free = margin < _SETTLED_MARGIN
-    kept, settled = drop_needless(_mean_light(cells, seen), voted, _linear_light(palette), free)
+    paint = _linear_light(palette)
+    plain = unmixable(paint) & _often_sure(voted, sure, len(palette))
+    kept, settled = drop_needless(_mean_light(cells, seen), voted, paint, free, plain)
     odds = settled.odds
     agree = kept[settled.colours] == voted
     colours, palette = _repainted(settled.colours, score, lab, seen, middle)
@@ -312,6 +322,14 @@ def _reading(
     )
     rgb = _lab_to_srgb(palette)
     return ColourReading(ends=ends, names=name_colours(palette), palette_srgb=rgb, visible=visible)
+
+
+def _often_sure(voted: NDArray[np.intp], sure: NDArray[np.bool_], count: int) -> NDArray[np.bool_]:
+    """Return which colours several ends away from the selvedges clearly have; table and weft turns show only there."""
+    inner = slice(_SELVEDGE, len(voted) - _SELVEDGE)
+    votes = np.bincount(voted[inner][sure[inner]], minlength=count)
+    often: NDArray[np.bool_] = votes >= _SEVERAL
+    return often
 
 
 def _repainted(

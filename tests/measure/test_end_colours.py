@@ -1,6 +1,7 @@
 """Colours of the ends read from cloth: drawn cloth with known colours, and path-traced photos with truth."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -48,6 +49,11 @@ def cyclic_score(reading, pattern):
 PATTERNS = {
     "one": ("a", {"a": RED}),
     "stripes": ("aaaabbbbcc", {"a": RED, "b": CREAM, "c": NAVY}),
+    # Rust that only ever lies between white ends: no light and shade of navy and white could look like it.
+    "ladder": (
+        "aaaaabbbcbcbcbcbaaaaaa",
+        {"a": (0.16, 0.06, 0.03), "b": (0.8, 0.8, 0.84), "c": (0.03, 0.07, 0.35)},
+    ),
     "alternating": ("aaaaababababcccc", {"a": NAVY, "b": CREAM, "c": YELLOW}),
 }
 
@@ -150,7 +156,9 @@ def test_lines_given_at_several_rows_follow_slanting_ends():
     assert wrong_but_sure == 0
 
 
-def test_followed_ends_give_their_colours():
+@pytest.fixture(scope="module")
+def followed():
+    """Return picture, mask and followed ends of a drawn band of three colours."""
     pattern, paint = PATTERNS["alternating"]
     cloth = make_cloth(
         (420, 380),
@@ -163,10 +171,24 @@ def test_followed_ends_give_their_colours():
     )
     mask = np.ones(cloth.bgr.shape[:2], bool)
     sides = frozenset(("left", "right", "start", "end"))
-    ends = track_threads(cloth.bgr, mask, pitch_x_px=11.0, pitch_y_px=24.0, cut_off=sides).ends
-    reading = read_tracked_colours(cloth.bgr, mask, ends)
-    right, _ = cyclic_score(reading, pattern)
+    return (
+        cloth.bgr,
+        mask,
+        track_threads(cloth.bgr, mask, pitch_x_px=11.0, pitch_y_px=24.0, cut_off=sides).ends,
+    )
+
+
+def test_followed_ends_give_their_colours(followed):
+    reading = read_tracked_colours(*followed)
+    right, _ = cyclic_score(reading, PATTERNS["alternating"][0])
     assert right >= 0.95 * len(reading.ends)
+
+
+def test_outermost_ends_are_marked_where_the_number_of_ends_is_in_doubt(followed):
+    bgr, mask, ends = followed
+    sure = read_tracked_colours(bgr, mask, replace(ends, probability=0.97))
+    doubtful = read_tracked_colours(bgr, mask, replace(ends, probability=0.7))
+    assert doubtful.unsure == tuple(sorted({1, len(sure.ends), *sure.unsure}))
 
 
 def test_ends_off_the_cloth_are_unsure():
