@@ -21,6 +21,7 @@ from . import (
     sett_command,
     shrinkage_command,
 )
+from .process import one_blas_thread
 from .screen import printable
 
 __all__ = ["app", "main"]
@@ -89,6 +90,7 @@ def main(argv: list[str] | None = None) -> None:
 
     Exit codes: 0 measured, 2 wrong usage or an unreadable file, 3 unsure, 4 refused.
     """
+    one_blas_thread()
     words = sys.argv[1:] if argv is None else argv
     raise SystemExit(_run(words))
 

@@ -15,6 +15,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from .texture import LocalMean
+
 __all__ = [
     "PX_PER_THREAD",
     "Demodulator",
@@ -104,21 +106,14 @@ def lattice_picture(
     )
 
 
-def _local(plane: FloatPlane) -> FloatPlane:
-    """Wide Gaussian mean, worked out on a picture a quarter the size: it holds no finer detail anyway."""
-    rows, cols = plane.shape
-    small = cv2.resize(plane, (max(1, cols // 4), max(1, rows // 4)), interpolation=cv2.INTER_AREA)
-    small = cv2.GaussianBlur(small, (0, 0), LOCAL_THREADS * PX_PER_THREAD / 4, borderType=cv2.BORDER_REFLECT)
-    return np.asarray(cv2.resize(small, (cols, rows), interpolation=cv2.INTER_LINEAR), dtype=np.float32)
-
-
-def _relative(plane: FloatPlane, cloth: FloatPlane, share: FloatPlane, keep: FloatPlane) -> FloatPlane:
+def _relative(plane: FloatPlane, cloth: FloatPlane, local: LocalMean, keep: FloatPlane) -> FloatPlane:
     """Departure of a positive plane from its local mean over the cloth, in units of that mean."""
-    local = _local(np.asarray(cv2.multiply(plane, cloth), dtype=np.float32)) / share
-    local += np.float32(0.1 * float(local.mean()) + 1e-6)
-    relative = np.asarray(cv2.divide(plane, local), dtype=np.float32)
+    mean = local.mean(np.asarray(cv2.multiply(plane, cloth), dtype=np.float32))
+    wide = local.spread_out(mean + np.float32(0.1 * float(mean.mean()) + 1e-6))
+    relative = np.asarray(cv2.divide(plane, wide, dst=wide), dtype=np.float32)
     relative -= np.float32(1.0)
-    return np.asarray(cv2.multiply(np.minimum(relative, HIGHEST, out=relative), keep), dtype=np.float32)
+    np.minimum(relative, np.float32(HIGHEST), out=relative)
+    return np.asarray(cv2.multiply(relative, keep, dst=relative), dtype=np.float32)
 
 
 def feature_planes(picture: LatticePicture, keep: FloatPlane | None = None) -> dict[str, FloatPlane]:
@@ -140,27 +135,27 @@ def feature_planes(picture: LatticePicture, keep: FloatPlane | None = None) -> d
     """
     cloth = picture.cloth
     keep = cloth if keep is None else keep
-    share = _local(cloth) + np.float32(1e-3)
+    local = LocalMean(cloth > 0, LOCAL_THREADS * PX_PER_THREAD)
     # Eight bits a channel hold all a photo has, and turn into CIE L*a*b* many times faster than floats.
     eight = cv2.add(picture.bgr, 0.0, dtype=cv2.CV_8U)
     lab = cv2.multiply(cv2.cvtColor(eight, cv2.COLOR_BGR2Lab), _LAB_UNITS, dtype=cv2.CV_32F)
-    lightness = np.asarray(cv2.extractChannel(lab, 0), dtype=np.float32)
-    mean = _local(lightness * cloth) / share
-    depart = lightness - mean
-    spread = np.sqrt(_local(depart * depart * cloth) / share)
-    inside = cloth > 0
-    floor = 0.25 * float(spread[inside].mean()) + 1e-3 if inside.any() else 1.0
-    light = np.clip(depart / (spread + np.float32(floor)), -HIGHEST, HIGHEST) * keep
-    fine = blur(np.asarray(light, dtype=np.float32), 0.11 * PX_PER_THREAD)
-    smooth_lab = cv2.GaussianBlur(lab, (0, 0), 0.08 * PX_PER_THREAD)
-    planes = {"light": np.asarray(light, dtype=np.float32)}
+    light = np.asarray(cv2.extractChannel(lab, 0), dtype=np.float32)
+    light -= local.spread_out(local.mean(np.asarray(cv2.multiply(light, cloth), dtype=np.float32)))
+    square = np.asarray(cv2.multiply(cv2.multiply(light, light), cloth), dtype=np.float32)
+    spread = local.spread_out(np.sqrt(local.mean(square)))
+    usual = cv2.mean(spread, mask=(cloth > 0).view(np.uint8))[0]
+    spread += np.float32(0.25 * usual + 1e-3)
+    light = np.clip(cv2.divide(light, spread, dst=spread), -HIGHEST, HIGHEST, dtype=np.float32) * keep
+    fine = blur(light, 0.11 * PX_PER_THREAD)
+    smooth_lab = cv2.GaussianBlur(lab, (0, 0), 0.08 * PX_PER_THREAD, dst=lab)
+    planes = {"light": light}
     for name, step in (("x", _CENTRAL), ("y", _CENTRAL.T)):
         change = cv2.filter2D(smooth_lab, -1, step)
-        size = cv2.sqrt(cv2.transform(cv2.multiply(change, change), np.ones((1, 3), np.float32)))
-        planes[f"edge_{name}"] = _relative(np.asarray(size, dtype=np.float32), cloth, share, keep)
+        size = cv2.sqrt(cv2.transform(cv2.multiply(change, change, dst=change), np.ones((1, 3), np.float32)))
+        planes[f"edge_{name}"] = _relative(np.asarray(size, dtype=np.float32), cloth, local, keep)
     for name, curve in (("x", _SECOND), ("y", _SECOND.T)):
-        dark = np.maximum(cv2.filter2D(fine, -1, curve), 0)
-        planes[f"gap_{name}"] = _relative(np.asarray(dark, dtype=np.float32), cloth, share, keep)
+        dark = np.asarray(cv2.filter2D(fine, -1, curve), dtype=np.float32)
+        planes[f"gap_{name}"] = _relative(np.maximum(dark, np.float32(0), out=dark), cloth, local, keep)
     return planes
 
 

@@ -73,6 +73,7 @@ def _reading(
 ) -> ThreadReading:
     tracked = track.count >= _LEAST_TRACKED
     pitch_px = tracked_px if tracked else pitch.pitch_px
+    whole = tracked and "part" not in track.flags
     positions_mm = origin_mm + track.positions_px / scale.px_per_mm if tracked else None
     lines = list(_thread_lines(track, pitch_px) if tracked else _UNTRACKED)
     per_mm = scale.px_per_mm / pitch_px / scale.length_factor
@@ -90,8 +91,8 @@ def _reading(
         per_cm=None if per_inch is None else 10.0 * per_mm,
         u95_per_inch=None if per_inch is None else per_inch * combine_percent(lines) / 100.0,
         per_1000_px=1000.0 / pitch_px,
-        count=track.count if tracked else None,
-        count_u95=COVERAGE_FACTOR * track.count_std if tracked else None,
+        count=track.count if whole else None,
+        count_u95=COVERAGE_FACTOR * track.count_std if whole else None,
         alternatives_per_inch=tuple(headline * ratio for ratio in others[:_MOST_ALTERNATIVES]),
         probability=pitch.probability,
         positions_mm=positions_mm,

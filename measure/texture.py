@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Texture", "make_texture", "normalise_contrast"]
+__all__ = ["LocalMean", "Texture", "make_texture", "normalise_contrast"]
 
 Float = NDArray[np.float32]
 
@@ -62,7 +62,7 @@ def make_texture(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], *, sigma_px: f
     """
     lab = cv2.cvtColor(bgr, cv2.COLOR_BGR2LAB)
     lightness = cv2.extractChannel(lab, 0).astype(np.float32)
-    local = _Local(mask, sigma_px)
+    local = LocalMean(mask, sigma_px)
     return Texture(
         lightness=local.normalise(lightness),
         gaps=local.normalise(_gaps(lightness)),
@@ -93,10 +93,10 @@ def _edges(lab: NDArray[Any]) -> Float:
 
 def normalise_contrast(channel: Float, mask: NDArray[np.bool_], sigma_px: float) -> Float:
     """Take away the local mean and divide by the local contrast, counting only pixels inside the mask."""
-    return _Local(mask, sigma_px).normalise(channel)
+    return LocalMean(mask, sigma_px).normalise(channel)
 
 
-class _Local:
+class LocalMean:
     """Local mean and contrast inside a mask; what depends on the mask alone is worked out once for all channels.
 
     Wide Gaussian means hold no fine detail, so they are worked out on a picture averaged over blocks.
@@ -119,24 +119,26 @@ class _Local:
         reduced = plane if self._block == 1 else cv2.resize(plane, small, interpolation=cv2.INTER_AREA)
         return np.asarray(cv2.GaussianBlur(reduced, (0, 0), self._sigma), dtype=np.float32)
 
-    def _mean(self, plane: Float) -> Float:
+    def mean(self, plane: Float) -> Float:
         """Local mean of a plane that is zero outside the mask, one pixel for each block."""
         mean = self._blur(plane)
         return mean if self._share is None else np.asarray(cv2.divide(mean, self._share), dtype=np.float32)
 
-    def _spread_out(self, small: Float) -> Float:
+    def spread_out(self, small: Float) -> Float:
+        """Go back from one pixel for each block to the whole picture."""
         if self._block == 1:
             return small
         return np.asarray(cv2.resize(small, self._size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
 
     def normalise(self, channel: Float) -> Float:
+        """Take away the local mean and divide by the local contrast."""
         if self._weight is None:
-            centred = cv2.subtract(channel, self._spread_out(self._mean(channel)))
+            centred = cv2.subtract(channel, self.spread_out(self.mean(channel)))
         else:
             inside = np.asarray(cv2.multiply(channel, self._weight), dtype=np.float32)
-            centred = cv2.multiply(cv2.subtract(channel, self._spread_out(self._mean(inside))), self._weight)
+            centred = cv2.multiply(cv2.subtract(channel, self.spread_out(self.mean(inside))), self._weight)
         square = np.asarray(cv2.multiply(centred, centred), dtype=np.float32)
-        spread = np.asarray(cv2.sqrt(self._mean(square)), dtype=np.float32)
+        spread = np.asarray(cv2.sqrt(self.mean(square)), dtype=np.float32)
         # The contrast changes slowly: every fourth place shows its median.
         step = max(1, 4 // self._block)
         inner = cv2.resize(
@@ -146,5 +148,5 @@ class _Local:
         typical = float(np.median(sparse)) if sparse.size else 1.0
         floor = _CONTRAST_FLOOR * typical + 1e-6
         return np.asarray(
-            cv2.divide(centred, self._spread_out(np.maximum(spread, np.float32(floor)))), dtype=np.float32
+            cv2.divide(centred, self.spread_out(np.maximum(spread, np.float32(floor)))), dtype=np.float32
         )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -33,6 +33,7 @@ ROUNDS = 2
 SPACING_SIGMA, CROWDING, CROWDED_THREADS = 0.16, 0.8, 2.0
 FEWEST_PER_PLACE = 5  # threads that must share a place in the repeat to learn its looks from
 STATIONS = 24
+MOST_CROSSINGS = 250_000  # some 1.5 GB of working memory; 50 by 50 cm at ten threads a centimetre
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,7 +77,8 @@ class SystemTrack:
     flags : frozenset of str
         ``"first-cut"``/``"last-cut"`` the sample leaves the patch there; ``"edge-unclear"`` cloth and table look
         alike at a side; ``"holes"`` the track crosses places without cloth; ``"faint"`` more than a tenth of the
-        threads were placed by their neighbours; ``"untracked"`` nothing could be followed.
+        threads were placed by their neighbours; ``"untracked"`` nothing could be followed; ``"part"`` there are too
+        many threads, only those in the middle were followed.
     """
 
     count: int
@@ -349,6 +351,20 @@ def _sides_cut(mask: NDArray[np.bool_]) -> frozenset[str]:
     return frozenset(side for side, share in edges.items() if share > 0.5 * np.quantile(usual[side], 0.8))
 
 
+def _affordable(mask: NDArray[np.bool_], pitch_x_px: float, pitch_y_px: float) -> tuple[slice, slice]:
+    """Rows and columns to work on: all, or so much of the middle that the crossings can be held in memory."""
+    rows, cols = mask.shape
+    along, across = rows / pitch_y_px, cols / pitch_x_px
+    if along * across <= MOST_CROSSINGS:
+        return slice(0, rows), slice(0, cols)
+    side = float(np.sqrt(MOST_CROSSINGS))
+    picks = min(along, max(side, MOST_CROSSINGS / across))
+    ends = min(across, MOST_CROSSINGS / picks)
+    height, width = int(picks * pitch_y_px), int(ends * pitch_x_px)
+    top, left = (rows - height) // 2, (cols - width) // 2
+    return slice(top, top + height), slice(left, left + width)
+
+
 def track_threads(
     bgr: NDArray[np.uint8],
     mask: NDArray[np.bool_],
@@ -382,6 +398,10 @@ def track_threads(
     learned from the cloth itself and the rhythm of its weave.
     """
     k = PX_PER_THREAD
+    window = _affordable(mask, pitch_x_px, pitch_y_px)
+    part = mask[window].shape != mask.shape
+    if part:
+        bgr, mask = np.ascontiguousarray(bgr[window]), np.ascontiguousarray(mask[window])
     if cut_off is None:
         cut_off = _sides_cut(mask)
     source = lattice_picture(bgr, mask, pitch_x_px=pitch_x_px, pitch_y_px=pitch_y_px)
@@ -389,6 +409,11 @@ def track_threads(
     first = resample_on_threads(source, first_field, margin=MARGIN_THREADS)
     field = index_field(first.picture, feature_planes(first.picture))
     threads = resample_on_threads(source, field, previous=first, margin=MARGIN_THREADS)
+    threads = replace(
+        threads,
+        grid_x_px=threads.grid_x_px + np.float32(window[1].start),
+        grid_y_px=threads.grid_y_px + np.float32(window[0].start),
+    )
     cloth = threads.picture.cloth
     reach = 2 * KEPT_BEYOND * k + 1
     wide = np.asarray(cv2.dilate(cloth, np.ones((reach, reach), np.uint8)), dtype=np.float32)
@@ -406,6 +431,8 @@ def track_threads(
         profile, _ = _profile(planes, wide, along, (b if along == 0 else a) / q)
         cut = (sides[0] in cut_off, sides[1] in cut_off)
         start, stop, flags = _end_costs(threads, along, cut)
+        if part:
+            flags.add("part")
         centre = centre_end if along == 0 else centre_pick
         enough = ENOUGH["ends" if along == 0 else "picks"]
         comb = _comb(profile, cloth_span(cloth, along), centre, q, (start, stop), enough)
@@ -414,7 +441,9 @@ def track_threads(
         ends=tracks[0],
         picks=tracks[1],
         threads=threads,
-        field=first_field,
+        field=replace(
+            first_field, x_px=first_field.x_px + window[1].start, y_px=first_field.y_px + window[0].start
+        ),
         nodes=tuple(sorted(strength.items(), key=lambda item: -item[1])),
         pitch_map_px=maps,
         planes=planes,
