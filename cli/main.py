@@ -5,6 +5,8 @@ Nothing heavy is imported here: `pickglass --help` must answer at once. Each com
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import os
 import sys
 from typing import Annotated
@@ -28,14 +30,28 @@ __all__ = ["app", "main"]
 
 EXIT_USAGE = 2
 EXIT_INTERRUPTED = 130  # 128 + SIGINT, the shell's convention
+EXIT_PIPE_CLOSED = 141  # 128 + SIGPIPE
 
 # Typer carries its own copy of Click, or none, depending on its version; only BadParameter is public in all.
 _WRONG_USE: type[Exception] = typer.BadParameter.__mro__[1]
 
+EPILOG = """\b
+First try:
+  pickglass sett my-photo.jpg --picture marks.jpg
+Then:
+  pickglass sett my-photo.jpg --report band.html
+  pickglass evenness band.jpg --picture chart.png
+  pickglass shrinkage before.jpg after.jpg
+  pickglass plan --sample band.json --width 20in --length 72in
+  pickglass card page --output card.pdf
+  pickglass lens card1.jpg card2.jpg card3.jpg
+  pickglass book list
+"""
+
 app = typer.Typer(
     name="pickglass",
     help="Measure woven samples from photos: ends and picks per inch, width, and how sure the numbers are.",
-    epilog="First try: pickglass sett my-photo.jpg --picture marks.jpg",
+    epilog=EPILOG,
     no_args_is_help=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
@@ -104,9 +120,16 @@ def _run(words: list[str]) -> int:
         return error.exit_code
     except _WRONG_USE as error:
         return _wrong_use(error, words, as_json=as_json)
+    except SystemExit as leaving:
+        # Typer leaves with 1 when the reader of stdout has gone, and so do its helpers for the shell's completion.
+        if leaving.code == 1 and "_PICKGLASS_COMPLETE" not in os.environ:
+            return EXIT_PIPE_CLOSED
+        raise
     except (KeyboardInterrupt, typer.Abort):
         code = EXIT_INTERRUPTED
     except Exception as error:
+        if isinstance(error, OSError) and _is_of_output(error):
+            return _unsaid(error)
         if os.environ.get("PICKGLASS_TRACEBACK"):
             raise
         _say(_mistake(error), words, as_json=as_json)
@@ -116,9 +139,43 @@ def _run(words: list[str]) -> int:
     return code if isinstance(code, int) else 0
 
 
+def _is_of_output(error: OSError) -> bool:
+    """Tell whether what failed was saying the result: reading and writing files have sentences of their own."""
+    return error.filename is None and error.errno in (
+        errno.EPIPE,
+        errno.ENOSPC,
+        errno.EDQUOT,
+        errno.EFBIG,
+        errno.EIO,
+        errno.EBADF,
+    )
+
+
+def _unsaid(error: OSError) -> int:
+    """Give up on stdout: quietly when the reader has gone, in a sentence when the disk behind it is full."""
+    # What is still buffered would fail once more when Python ends.
+    with contextlib.suppress(OSError, ValueError):
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, sys.stdout.fileno())
+        os.close(nowhere)
+    if error.errno == errno.EPIPE:
+        return EXIT_PIPE_CLOSED
+    _say(
+        PickglassError(
+            "not-said",
+            f"The result could not be written to where it was sent ({error.strerror}).",
+            "Look whether the disk is full, or send it somewhere else, then try again.",
+        ),
+        [],
+        as_json=False,
+    )
+    return EXIT_USAGE
+
+
 def _say(error: PickglassError, words: list[str], *, as_json: bool) -> None:
     """Say what happened and what to do on stderr; with --json also as the one document on stdout."""
-    typer.echo(f"{printable(error.problem)}\nWhat to do: {printable(error.next_step)}", err=True)
+    with contextlib.suppress(OSError):  # a full disk behind stderr leaves the exit code
+        typer.echo(f"{printable(error.problem)}\nWhat to do: {printable(error.next_step)}", err=True)
     if as_json:
         from .sett_json import dump, error_document, refusal_document
 

@@ -34,7 +34,7 @@ __all__ = [
 INK, QUIET, RULE = "#1b1a18", "#55514a", "#d5d0c5"
 DOT, LINE, WARM = "#8a8478", "#1f3f66", "#a8430a"
 WIDTH_IN = 5.0  # drawn for a phone's width, so that its letters can be read there
-LETTER_PT = 12.0
+LETTER_PT = 12.5
 _SVG = "http://www.w3.org/2000/svg"
 _XLINK = "http://www.w3.org/1999/xlink"
 

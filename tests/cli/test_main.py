@@ -1,9 +1,12 @@
 """The command line as a whole: its words, its exit codes, its speed of start."""
 
 import json
+import os
 import resource
 import subprocess
 import sys
+from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -40,10 +43,93 @@ def test_help_answers_at_once():
     assert min(cpu_seconds() for _ in range(3)) < 0.25
 
 
-def test_help_shows_an_example_for_each_command(capsys):
-    code, out, _ = run(capsys, "sett", "--help")
+COMMANDS = ("sett", "evenness", "shrinkage", "plan", "card", "lens", "book")
+BOOK_COMMANDS = ("add", "list", "show", "compare", "export", "import")
+
+
+@pytest.mark.parametrize(
+    "words", [*((c,) for c in COMMANDS), *(("book", c) for c in BOOK_COMMANDS)], ids=" ".join
+)
+def test_help_shows_an_example_of_each_command(capsys, words):
+    code, out, _ = run(capsys, *words, "--help")
     assert code == 0
-    assert "pickglass sett band.jpg --picture marks.jpg" in out
+    assert "Example" in out
+    assert f"  pickglass {' '.join(words)} " in out or words == ("book",)
+
+
+def test_first_help_shows_an_example_of_each_command(capsys):
+    code, out, _ = run(capsys, "--help")
+    assert code == 0
+    for command in COMMANDS:
+        assert f"    pickglass {command} " in out
+
+
+PLAN = ("plan", "--width", "20in", "--length", "72in", "--sett", "20/in", "--picks", "18/in")
+
+
+def pickglass(*words: str, **options: Any) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-c", "from pickglass.cli.main import main; main()", *words]
+    environment = {"PATH": os.environ["PATH"], "PYTHONIOENCODING": "utf-8", "HOME": "/nonexistent"}
+    environment |= options.pop("env", {})
+    return subprocess.run(
+        command,
+        stderr=subprocess.PIPE,
+        encoding="utf-8",
+        env=environment,
+        check=False,
+        timeout=120,
+        **options,
+    )
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="this system has no /dev/full")
+@pytest.mark.parametrize("words", [("--help",), ("sett", "--help"), PLAN, (*PLAN, "--json")], ids=" ".join)
+def test_full_disk_behind_the_output_is_one_sentence(words):
+    with open("/dev/full", "w") as full:
+        done = pickglass(*words, stdout=full)
+    assert done.returncode == 2
+    assert done.stderr.startswith("The result could not be written")
+    assert len(done.stderr.splitlines()) == 2
+    assert "What to do: " in done.stderr
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no SIGPIPE")
+def test_a_reader_that_has_gone_is_no_trouble():
+    reading, writing = os.pipe()
+    os.close(reading)
+    with os.fdopen(writing, "w") as pipe:
+        done = pickglass(*PLAN, stdout=pipe)
+    assert (done.returncode, done.stderr) == (141, "")
+
+
+def test_no_colour_in_a_pipe():
+    done = pickglass(*PLAN, stdout=subprocess.PIPE, env={"TERM": "xterm-256color"})
+    assert done.returncode == 0
+    assert "\x1b" not in done.stdout
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_completion_can_be_shown(shell):
+    done = pickglass(
+        "--show-completion",
+        shell,
+        stdout=subprocess.PIPE,
+        env={"_TYPER_COMPLETE_TEST_DISABLE_SHELL_DETECTION": "1"},
+    )
+    assert done.returncode == 0
+    assert "_PICKGLASS_COMPLETE" in done.stdout
+
+
+def test_completion_knows_commands_and_options():
+    for typed, place, found in (
+        ("pickglass shr", "1", "shrinkage"),
+        ("pickglass sett --exp", "2", "--expect-ends"),
+    ):
+        done = pickglass(
+            stdout=subprocess.PIPE,
+            env={"_PICKGLASS_COMPLETE": "complete_bash", "COMP_WORDS": typed, "COMP_CWORD": place},
+        )
+        assert found in done.stdout.split()
 
 
 def test_version_is_the_installed_one(capsys):
