@@ -21,6 +21,11 @@ FAULT_NAMES = {
     "selvedge-loop": "loop at the selvedge",
     "selvedge-nick": "nick in the selvedge",
     "uneven-end": "slack, tight or caught end",
+    "end-float": "float of an end",
+    "pick-float": "float of a pick",
+    "hole": "hole",
+    "knot-or-slub": "knot, slub or lump",
+    "crowded-edge": "crowded selvedge",
 }
 _FAULT_ADVICE = {
     "missed-pick": "often the shuttle was not thrown, or came back through the wrong shed, after a pause; before weaving "
@@ -30,6 +35,16 @@ _FAULT_ADVICE = {
     "selvedge-loop": "often the weft was not drawn up before the beat; draw it up until it just touches the outer end",
     "uneven-end": "often one end was slack or tight there, or caught in its neighbour; tie it to a small weight of its own, "
     "and look at the shed from the side before each pick",
+    "end-float": "often the end stuck to its neighbour, or was threaded or picked up wrongly, and so was not caught by these "
+    "picks; clear the shed by hand before you throw, and sew the float in with a needle afterwards",
+    "pick-float": "often some ends did not rise or sink with the others and the shuttle passed over or under them; look at the "
+    "shed from the side before you throw, and sew the float in with a needle afterwards",
+    "hole": "often a yarn broke there or was left out; hold the cloth against the light, and darn it with the same yarn "
+    "before washing",
+    "knot-or-slub": "often a knot, a thick place in the yarn, or a bit of something lying on the cloth; look with a magnifier, "
+    "and next time tie knots beyond the edge and take thick places out of the yarn",
+    "crowded-edge": "often the weft was drawn in too hard and pulled the outermost ends together; leave the weft at an angle "
+    "or as an arc before the beat, so that it finds its length",
     "selvedge-nick": "often the weft was pulled hard at the turn; leave it lying at an angle and close it with the beat",
 }
 LEAST_USUAL_BOW, LEAST_USUAL_SKEW = 1.5, 1.5  # percent of the width
@@ -37,8 +52,13 @@ LEAST_USUAL_BOW, LEAST_USUAL_SKEW = 1.5, 1.5  # percent of the width
 
 def fault_words(fault: Fault) -> str:
     """Return one sentence on a fault."""
-    name = FAULT_NAMES[fault.kind]
-    return f"Perhaps a {name} at {fault.at_mm:.0f} mm: {_FAULT_ADVICE[fault.kind]} (common practice)."
+    name, advice = FAULT_NAMES[fault.kind], _FAULT_ADVICE[fault.kind]
+    if fault.kind == "crowded-edge":
+        side = "left" if fault.across_mm < 0 else "right"
+        place = f"along {fault.size_mm:.0f} mm on the {side} (with the beginning of the band on top)"
+        name = f"{name} {place}, the outer ends at {fault.clearness:.2f} of the usual distance"
+        return f"Perhaps a {name}: {advice} (common practice)."
+    return f"Perhaps a {name} at {fault.at_mm:.0f} mm: {advice} (common practice)."
 
 
 def finding_words(evenness: Evenness) -> tuple[str, ...]:

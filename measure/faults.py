@@ -1,15 +1,15 @@
-"""Faults with their places: picks missed or doubled, selvedges that loop out or draw in, ends that show as streaks.
+"""Faults with their places: picks missed or doubled, selvedges that loop out, draw in or crowd, and what crossings show.
 
 Precision goes before completeness: a fault is named only where the cloth shows it in a way that even cloth does not.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
+from .crowding import crowded_edges
+from .fault import Fault
 from .sheds import local_median
 from .stations import BandTrace
 
@@ -21,6 +21,7 @@ LONG_SHED = 1.45
 """Sheds, against their neighbours: even bands stay below 1.35 (largest of two thousand sheds measured), two picks
 beaten into one shed reach 1.5 and more because no end crosses between them."""
 OPEN_SHED = 2.05  # two picks in one shed with the room of a third: one was left out
+LEAST_SHED_STRENGTH = 0.5  # share of the contrast between ends; below, runs of sign merge by chance
 CLEAR_STRENGTH = 0.6  # of the usual strength of alternation: below, the shed is not read surely
 NEIGHBOURS = 6  # sheds to either side that are asked
 LEAST_SUPPORT = (
@@ -30,32 +31,7 @@ SELVEDGE_SIGMA = 6.0
 LEAST_BULGE_MM = 0.6
 BULGE_PITCHES = 0.5
 LONGEST_BULGE_MM = 15.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fault:
-    """One fault.
-
-    Attributes
-    ----------
-    kind : str
-        ``"missed-pick"``, ``"doubled-pick"``, ``"selvedge-loop"``, ``"selvedge-nick"`` or
-        ``"uneven-end"`` (one end slack, tight or caught for a while, seen as a streak).
-    at_mm : float
-        Place along the warp.
-    across_mm : float
-        Middle of the fault across the warp (as the selvedges are given).
-    size_mm : float
-        Extent along the warp of what is unusual.
-    clearness : float
-        How far it stands out, in the measure of its kind (sheds; standard deviations).
-    """
-
-    kind: str
-    at_mm: float
-    across_mm: float
-    size_mm: float
-    clearness: float
+SAME_PICKS = 1.6
 
 
 def find_faults(trace: BandTrace) -> tuple[Fault, ...]:
@@ -70,7 +46,23 @@ def find_faults(trace: BandTrace) -> tuple[Fault, ...]:
         )
         for low, high, across, clear in trace.streaks
     ]
-    return tuple(sorted((*shed_faults(trace), *selvedge_faults(trace), *streaks), key=lambda f: f.at_mm))
+    pitch = float(np.median(trace.spacings_mm)) if len(trace.pick_mm) > 1 else 0.0
+
+    def apart(one: Fault, others: list[Fault]) -> bool:
+        return all(abs(one.at_mm - other.at_mm) > SAME_PICKS * pitch for other in others)
+
+    # The same missed pick shows in the crossings and in the sheds, and it disturbs the crossings beside it.
+    picks = [spot for spot in trace.spots if spot.kind in ("missed-pick", "doubled-pick")]
+    sheds = [*picks, *(fault for fault in shed_faults(trace) if apart(fault, picks))]
+    spots = [spot for spot in trace.spots if spot not in picks and apart(spot, sheds)]
+    found = (
+        *sheds,
+        *selvedge_faults(trace),
+        *streaks,
+        *spots,
+        *crowded_edges(trace.end_u_mm, trace.end_v_mm),
+    )
+    return tuple(sorted(found, key=lambda f: f.at_mm))
 
 
 def shed_faults(trace: BandTrace) -> list[Fault]:
@@ -90,7 +82,9 @@ def shed_faults(trace: BandTrace) -> list[Fault]:
     for r in range(1, len(lengths) - 1):
         relative = lengths[r] / usual[r]
         around = strength[max(0, r - 2) : r + 3]
-        if relative < LONG_SHED or relative > 4.0 or np.min(around) < CLEAR_STRENGTH * clear:
+        if relative < LONG_SHED or relative > 4.0:
+            continue
+        if np.min(around) < CLEAR_STRENGTH * clear or float(np.median(around)) < LEAST_SHED_STRENGTH:
             continue
         if not _confirmed(trace.shed_support, r):
             continue

@@ -175,6 +175,14 @@ def _append(whole: BandTrace, trace: BandTrace, shift: float, shared: int) -> Ba
                 (trace.streaks + np.array([shift, shift, across, 0.0]))[trace.streaks[:, 0] + shift > seam],
             ]
         ),
+        spots=(
+            *(spot for spot in whole.spots if spot.at_mm <= seam),
+            *(
+                replace(spot, at_mm=spot.at_mm + shift, across_mm=spot.across_mm + across)
+                for spot in trace.spots
+                if spot.at_mm + shift > seam
+            ),
+        ),
         end_u_mm=end_u,
         end_v_mm=end_v,
     )

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .bow_skew import PickShape, pick_shape
+from .crossing_faults import crossing_faults
+from .crossings import read_crossings
+from .fault import Fault
+from .pick_faults import phantom_picks
 from .results import MM_PER_INCH
 from .sett import SettMeasurement
 from .sheds import ShedRuns, local_median, read_sheds
@@ -46,6 +50,10 @@ class BandTrace:
         What other features say about the sheds (see `ShedRuns`).
     streaks : ndarray of shape (K, 4)
         Streaks along single ends: first and last place along the warp, place across it, clearness.
+    spots : tuple of Fault
+        Floats, holes, knots and slubs.
+    cover_mm, cover_share : ndarray of shape (P,)
+        Place of every pick and the share of the surface that shows warp along it; NaN where the colours do not tell.
     origin_v_mm, length_factor : float
         Cloth coordinate of the first pick, and what its millimetres were multiplied by for the cloth's height.
     """
@@ -66,6 +74,9 @@ class BandTrace:
     streaks: FloatArray
     origin_v_mm: float
     length_factor: float
+    spots: tuple[Fault, ...] = ()
+    cover_mm: FloatArray = field(default_factory=lambda: np.zeros(0))
+    cover_share: FloatArray = field(default_factory=lambda: np.zeros(0))
 
     @property
     def length_mm(self) -> float:
@@ -130,11 +141,22 @@ def read_trace(measurement: SettMeasurement) -> BandTrace:
         tracks.picks.stations_px,
         np.zeros(len(picks_px), bool),
     )
+    crossings = read_crossings(tracks)
+    if crossings is not None:
+        real = np.ones(len(picks_px), dtype=bool)
+        real[phantom_picks(tracks, crossings)] = False
+        picks_px, lines_px, stations_px = picks_px[real], lines_px[real], stations_px[real]
+        inferred = inferred[real]
     if sheds is not None:
         picks_px, lines_px, stations_px, inferred = mend_picks(picks_px, lines_px, stations_px, sheds)
     # Where one system covers the other its light follows the floats and not the tension.
     streaks = find_streaks(tracks) if weave.face == "balanced" else ()
     at_px = tracks.picks.positions_px
+    spots: tuple[Fault, ...] = ()
+    if crossings is not None:
+        spots, streaks = crossing_faults(
+            tracks, crossings, origin_px=origin_px, u0_mm=u0, mm_per_px=unit, streaks=streaks
+        )
     edges_seen = sample.width_mm is not None
     nothing = np.zeros(0)
     return BandTrace(
@@ -164,6 +186,7 @@ def read_trace(measurement: SettMeasurement) -> BandTrace:
         ).reshape(-1, 4),
         origin_v_mm=origin_v,
         length_factor=factor,
+        spots=spots,
     )
 
 

@@ -1,0 +1,140 @@
+"""Floats: an end or a pick that passes over threads it should have gone under (or under threads it should have gone over).
+
+In the residual of the averaged weave a float is a row of crossings along one thread that all look like crossings with the
+other thread on top, while its neighbours look as they should.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .crossings import Crossings
+
+__all__ = ["ThreadFloat", "find_floats"]
+
+Of = Literal["end", "pick"]
+THREADS: tuple[Of, ...] = ("end", "pick")
+T = TypeVar("T", bound=np.generic)
+Run = tuple[int, NDArray[np.int_]]
+
+LEAST_TURNED, LEAST_Z = 0.55, 4.5  # half-way to the other thread on top, and far beyond the scatter
+HALF_TURNED, HALF_Z = 0.4, 3.0
+LEAST_RUN = 2  # turned crossings: in plain weave a float over five threads
+CHANCE = 0.05  # runs that isolated turned crossings may be expected to make by chance in the whole cloth
+ROUGH_SHARE, ROUGH_COUNT, ROUGH_RUN = (
+    0.002,
+    5,
+    4,
+)  # isolated ones of slubby cloth come in short runs: ask for longer ones
+NEAR = 2  # threads beside a float that must look as they should
+STRAY_NEAR = 2  # half-turned crossings allowed among them
+INSIDE = 0.9  # share of a crossing that must be cloth
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ThreadFloat:
+    """One float.
+
+    Attributes
+    ----------
+    of : str
+        ``"end"`` or ``"pick"``: the thread that was not caught.
+    thread : int
+        Its number from 0.
+    first, last : int
+        First and last crossing that is turned: picks along an end, ends along a pick.
+    clearness : float
+        Mean of the turned crossings in standard deviations.
+    """
+
+    of: Of
+    thread: int
+    first: int
+    last: int
+    clearness: float
+
+
+def find_floats(crossings: Crossings) -> tuple[ThreadFloat, ...]:
+    """Find the floats of a cloth.
+
+    Notes
+    -----
+    Slubs and hairs turn single crossings here and there. How long a run they would make by chance, were they strewn
+    evenly, sets the shortest run that is believed. Where the tracking slipped whole patches look turned; there a
+    float has turned neighbours on other threads and is not believed.
+    """
+    cloth = crossings.cloth > INSIDE
+    turned = (crossings.turned > LEAST_TURNED) & (crossings.turned_z > LEAST_Z) & cloth
+    half = (crossings.turned > HALF_TURNED) & (crossings.turned_z > HALF_Z)
+    found: list[ThreadFloat] = []
+    runs: dict[Of, list[Run]] = {of: _all_runs(turned, crossings.side, of) for of in THREADS}
+    strewn = turned.copy()
+    for of, several in runs.items():
+        for thread, run in several:
+            _by_thread(strewn, of)[thread, run] = False
+    least = _least_run(int(strewn.sum()), turned.size)
+    for of, several in runs.items():
+        for thread, run in several:
+            if len(run) < least or _company(_by_thread(half, of), thread, run) > STRAY_NEAR:
+                continue
+            clear = float(_by_thread(crossings.turned_z, of)[thread, run].mean())
+            found.append(
+                ThreadFloat(of=of, thread=thread, first=int(run[0]), last=int(run[-1]), clearness=clear)
+            )
+    return tuple(_longest_of_crossing(found))
+
+
+def _by_thread(values: NDArray[T], of: Of) -> NDArray[T]:
+    """Return a view whose rows are the threads asked for."""
+    return values.T if of == "end" else values
+
+
+def _all_runs(turned: NDArray[np.bool_], side: NDArray[np.int_], of: Of) -> list[Run]:
+    """Return thread and crossings of every run of turned crossings among those of one side."""
+    mine, sides = _by_thread(turned, of), _by_thread(side, of)
+    out: list[Run] = []
+    for thread in range(1, len(mine) - 1):
+        for sign in (1, -1):
+            places = np.flatnonzero(sides[thread] == sign)
+            hits = np.flatnonzero(mine[thread][places])
+            for run in np.split(hits, np.flatnonzero(np.diff(hits) > 1) + 1):
+                if len(run) >= LEAST_RUN:
+                    out.append((thread, places[run]))
+    return out
+
+
+def _least_run(strewn: int, crossings: int) -> int:
+    """Shortest run that strewn turned crossings hardly make."""
+    share = strewn / crossings
+    if share > ROUGH_SHARE and strewn >= ROUGH_COUNT:
+        return ROUGH_RUN
+    least = LEAST_RUN
+    while strewn * share ** (least - 1) > CHANCE:
+        least += 1
+    return least
+
+
+def _company(half: NDArray[np.bool_], thread: int, run: NDArray[np.int_]) -> int:
+    """Count half-turned crossings on the threads beside a run."""
+    along = slice(max(0, int(run[0]) - NEAR), int(run[-1]) + NEAR + 1)
+    beside = [t for t in range(thread - NEAR, thread + NEAR + 1) if t != thread and 0 <= t < len(half)]
+    return int(half[beside, along].sum())
+
+
+def _longest_of_crossing(found: list[ThreadFloat]) -> list[ThreadFloat]:
+    """Leave one float where an end and a pick claim the same crossings."""
+    kept: list[ThreadFloat] = []
+    for new in sorted(found, key=lambda f: -(f.last - f.first)):
+        if not any(_cross(new, old) for old in kept):
+            kept.append(new)
+    return kept
+
+
+def _cross(a: ThreadFloat, b: ThreadFloat) -> bool:
+    if a.of == b.of:
+        return abs(a.thread - b.thread) <= 1 and a.first <= b.last and b.first <= a.last
+    return a.first <= b.thread <= a.last and b.first <= a.thread <= b.last

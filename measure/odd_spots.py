@@ -1,0 +1,123 @@
+"""Spots where the cloth looks unlike its averaged weave: holes, and knots, slubs or dirt lying on it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from .crossings import Crossings
+
+__all__ = ["OddSpot", "find_odd_spots"]
+
+FloatArray = NDArray[np.float64]
+
+WINDOWS = (
+    (2, 2),
+    (3, 3),
+    (1, 5),
+    (5, 1),
+)  # crossings along and across: a knot, a hole, a thick pick, a thick end
+CLEAR = 6.5
+"""Robust standard deviations of a window's mean oddness. Windows of cloth without such spots stay below 6; knots and
+holes of one to three threads reach 8 to 14."""
+LEAST_ODDNESS = 1.2  # natural logarithm: residual of more than three times the usual energy
+CLIP = (-1.5, 4.0)
+CORE = 1.2  # oddness of a crossing that belongs to a spot
+BORDER = 2  # crossings beside the selvedges and the first and last pick always look different
+LARGEST = 6  # crossings each way of a knot or slub; the tracking slips on larger patches too
+LONGEST = 12  # crossings of a slub along its thread
+TABLE_LOOK = 0.0  # colours likelier on the table than in the cloth
+USUAL_LOOK = 1.5  # and the cloth itself is told from the table surely
+INSIDE = 0.9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OddSpot:
+    """One spot.
+
+    Attributes
+    ----------
+    kind : str
+        ``"hole"`` where the table shows through, else ``"knot-or-slub"``.
+    picks, ends : tuple of int
+        First and last crossing it covers.
+    clearness : float
+        In robust standard deviations.
+    """
+
+    kind: Literal["hole", "knot-or-slub"]
+    picks: tuple[int, int]
+    ends: tuple[int, int]
+    clearness: float
+
+
+def find_odd_spots(crossings: Crossings) -> tuple[OddSpot, ...]:
+    """Find the spots of a cloth, the clearest first."""
+    odd = np.clip(crossings.oddness, *CLIP)
+    usable = crossings.cloth > INSIDE
+    usable[:BORDER] = usable[-BORDER:] = False
+    usable[:, :BORDER] = usable[:, -BORDER:] = False
+    if usable.sum() < 100:
+        return ()
+    clear = _clearness(np.where(usable, odd, 0.0), usable)
+    core = np.asarray(((odd > CORE) & usable), dtype=np.uint8)
+    # One quiet crossing does not part a spot: every second crossing of a slub may look as usual.
+    joined = cv2.morphologyEx(core, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    count, labels = cv2.connectedComponents(joined, connectivity=8)
+    found = []
+    for label in range(1, count):
+        here = labels == label
+        z = float(clear[here].max())
+        if z < CLEAR:
+            continue
+        kind = _kind(crossings, here & (core > 0))
+        rows, columns = np.nonzero(here)
+        size = (int(np.ptp(rows)) + 1, int(np.ptp(columns)) + 1)
+        if kind == "knot-or-slub" and (
+            min(size) > LARGEST or max(size) > LONGEST or _slipped(crossings, here)
+        ):
+            continue
+        found.append(
+            OddSpot(
+                kind=kind,
+                picks=(int(rows.min()), int(rows.max())),
+                ends=(int(columns.min()), int(columns.max())),
+                clearness=z,
+            )
+        )
+    return tuple(sorted(found, key=lambda spot: -spot.clearness))
+
+
+def _clearness(odd: FloatArray, usable: NDArray[np.bool_]) -> FloatArray:
+    """Greatest standardised mean of the windows that hold a crossing, where they are odd enough."""
+    best = np.zeros(odd.shape)
+    share = usable.astype(np.float64)
+    for rows, columns in WINDOWS:
+        kernel = np.ones((rows, columns))
+        mean = cv2.filter2D(odd, -1, kernel / kernel.size, borderType=cv2.BORDER_CONSTANT)
+        full = cv2.filter2D(share, -1, kernel / kernel.size, borderType=cv2.BORDER_CONSTANT) > 0.999
+        middle = np.median(mean[full]) if full.any() else 0.0
+        scatter = 1.4826 * np.median(np.abs(mean[full] - middle)) if full.any() else np.inf
+        z = np.where(full & (mean > LEAST_ODDNESS), (mean - middle) / max(scatter, 1e-9), 0.0)
+        # A window counts for every crossing inside it.
+        best = np.maximum(best, cv2.dilate(z, np.flip(kernel).astype(np.uint8)))
+    return best
+
+
+def _kind(crossings: Crossings, core: NDArray[np.bool_]) -> Literal["hole", "knot-or-slub"]:
+    """Tell a hole by its colours."""
+    look = crossings.cloth_look
+    usual = float(np.median(look[crossings.cloth > INSIDE]))
+    block = cv2.filter2D(look, -1, np.full((2, 2), 0.25))
+    shows = float(block[core].min()) < TABLE_LOOK
+    return "hole" if shows and usual > USUAL_LOOK else "knot-or-slub"
+
+
+def _slipped(crossings: Crossings, here: NDArray[np.bool_]) -> bool:
+    """Tell a patch on which the tracking slipped: crossings of both sides look turned."""
+    turned = here & (crossings.turned > 0.6)
+    return bool(min((turned & (crossings.side == sign)).sum() for sign in (1, -1)) >= 3)

@@ -1,0 +1,81 @@
+"""Picks missed or doubled, as the crossings show them: picks that seem to lie in the wrong shed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .crossings import Crossings
+from .sheds import local_median
+from .track import Tracks
+
+__all__ = ["PickFault", "phantom_picks", "slipped_picks"]
+
+TURNED = 0.5
+"""Of the way to the other shed. Picks of even cloth stay below 0.2, below 0.4 where warp and weft change colours
+together; where no yarn lies between two picks of one shed it is 0.6 to 1.4."""
+STEADY = 0.12  # robust standard deviation of the same, above which the picks are not told apart by it
+FAINT = 0.5  # likeness of a pick: clear ones have about 4, one placed by its neighbours has less than 0
+CLEAR = 1.5
+CLOSE, APART = (
+    1.1,
+    1.35,
+)  # spacings between two picks of one shed: beaten together, or with room for one left out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PickFault:
+    """One pick missed or doubled, between the tracked picks `before` and `after`."""
+
+    kind: Literal["missed-pick", "doubled-pick"]
+    before: int
+    after: int
+    clearness: float
+
+
+def phantom_picks(tracks: Tracks, crossings: Crossings) -> NDArray[np.int_]:
+    """Return the tracked picks at which no yarn lies: gaps that a missed pick left in the rhythm.
+
+    The tracking keeps the rhythm of the weave, so it puts a pick where one is missing. There the ends go on as they
+    lie in the picks before and after, as if the pick lay in their shed.
+    """
+    turned = crossings.pick_turned
+    if 1.4826 * float(np.median(np.abs(turned))) > STEADY:
+        return np.zeros(0, dtype=int)
+    alone = (turned > TURNED) & (tracks.picks.likeness < FAINT)
+    alone[0] = alone[-1] = False
+    alone[1:-1] &= (turned[:-2] < TURNED / 2) & (turned[2:] < TURNED / 2)
+    return np.flatnonzero(alone)
+
+
+def slipped_picks(tracks: Tracks, crossings: Crossings) -> tuple[PickFault, ...]:
+    """Return what the picks themselves tell of picks missed or doubled.
+
+    Besides phantom picks these are places where the rhythm of the weave repeats a pick: two picks of one shed beside
+    each other, close together where the shed was not changed, apart where one was left out between them.
+    """
+    turned, likeness = crossings.pick_turned, tracks.picks.likeness
+    found = [
+        PickFault(kind="missed-pick", before=int(k) - 1, after=int(k) + 1, clearness=float(turned[k]))
+        for k in phantom_picks(tracks, crossings)
+    ]
+    if 1.4826 * float(np.median(np.abs(turned))) > STEADY:
+        return tuple(found)
+    place = tracks.picks.place_in_repeat
+    spacing = np.diff(tracks.picks.positions_px)
+    usual = local_median(spacing)
+    for k in tracks.picks.slips:
+        both = slice(k, k + 2)
+        inner = 1 < k < len(spacing) - 2
+        same = place[k] == place[k + 1]
+        if not (inner and same) or likeness[both].min() < CLEAR or turned[both].max() > TURNED / 2:
+            continue
+        ratio = float(spacing[k] / usual[k])
+        if ratio < CLOSE:
+            found.append(PickFault(kind="doubled-pick", before=k, after=k + 1, clearness=ratio))
+        elif ratio > APART:
+            found.append(PickFault(kind="missed-pick", before=k, after=k + 1, clearness=ratio))
+    return tuple(found)
