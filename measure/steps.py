@@ -1,9 +1,9 @@
-"""Places where a series changes at once, told apart from scatter that has a memory and from a slow drift."""
+"""Places where a series changes at once, told apart from scatter that has a memory and from slow changes."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,21 +12,24 @@ __all__ = ["FALSE_ALARM", "Change", "best_partition", "find_changes", "long_run_
 
 FloatArray = NDArray[np.float64]
 
-FALSE_ALARM = 0.01
-"""Level of every test. Of simulated even bands of 70 to 120 picks 2 in 100 show a change: at most 3 where the spacings
-scatter freely, up to 8 where they have a memory of several picks and the band is short (tests beside this file)."""
+FALSE_ALARM = 0.02
+"""Level of every test. Of simulated even bands of 50 to 110 picks 0 to 3 in 100 show a step where the beat scatters
+freely or successive picks make up for each other, up to 6 where it also wanders by 2 % and more within 40 mm."""
 
-LEAST_T_SQUARED = 12.0  # sup-F of Bai and Perron at 1 % (from memory): no band gets an easier test
-SURROGATES = 299
+LEAST_GAIN = 12.5  # twice the logarithm of a likelihood ratio; no band gets an easier test
+SECOND_GAIN = 12.0  # that a second step must add where only two together explain anything
+SIMULATED = 299
 SEED = 20240229  # the same photo gives the same numbers
-BETTER_THAN_DRIFT = (
-    3.0  # long-run variances by which a step must explain more than a slope or ramp in its place
-)
-RAMP = 30  # values; slow changes of the beat take so many picks and more (some 40 mm): these did not come at once
 END_SEGMENT = 12  # the first and last values of a band are its start and finish, seldom woven evenly
-MOST_CHANGES = 8
 LEAST_SEGMENT = 6
-_CLOSENESS_95 = 11.0  # Bai (1997): 95 % of the estimates lie within about 11 variance / jump**2 (from memory)
+MOST_CHANGES = 8
+LONGEST = 160  # values; longer series are averaged in twos, threes … for the search
+
+# Kinds of scatter that a series may have (see `_scatters`): free or with a short memory, and slow changes on top.
+ALTERNATING = (0.0, 0.4, 1.5)  # variance that neighbours take from each other, against free variance
+SMOOTHED = (1.0, 1.6)  # values over which the tracking may have smoothed
+SLOW_REACH = (4.0, 8.0, 16.0, 45.0)  # values over which a slow change comes and goes
+SLOW_SHARE = (0.05, 0.15, 0.5, 1.5, 5.0)  # its variance against the quick one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,121 +117,242 @@ def find_changes(
     values: FloatArray,
     *,
     false_alarm: float = FALSE_ALARM,
-    least_segment: int = LEAST_SEGMENT,
+    end_segment: int = END_SEGMENT,
     least_size: float = 0.0,
 ) -> tuple[Change, ...]:
-    """Find the changes of level of a series of shape (N,).
-
-    One change after the other is added where it explains most, the earlier ones are moved to their best places, and
-    each must pass a t test against the long-run variance of what is left over. How large t grows by chance when the best
-    place is searched is learned from surrogate series with the memory that the series shows without it (a parametric bootstrap).
-    Two opposite changes that hide each other are tried together. A change that a slope would explain as well is left
-    out.
+    """Find the sudden changes of level of a series of shape (N,).
 
     Parameters
     ----------
     values : ndarray of shape (N,)
         At equal steps; logarithms make the sizes relative.
     false_alarm : float
-        Share of even series in which a change may be found.
-    least_segment : int
-        Least number of values from one change to the next and to the ends.
+        Share of even series in which a change may be found, for each test.
+    end_segment : int
+        Values at both ends in which no change is looked for.
     least_size : float
         Smaller changes are not worth reporting.
 
     Notes
     -----
-    The sequential search follows Bai and Perron, Econometrica 66, 1998, 47-78.
+    Levels with Gaussian scatter about them are fitted by generalised least squares, with each of some hundred kinds of
+    scatter: free, with neighbours that make up for each other (a pick beaten too far leaves room that the next one
+    takes), smoothed by the tracking, and with slow changes of different reach and size on top. A step must make the
+    values likelier than the best of all kinds of scatter does without it, so that a slow change is no step. How large
+    that gain grows by chance, where the best place is searched, is learned from series simulated with the kind of
+    scatter found beside the step (a parametric bootstrap; the tail by Gumbel's law). One step after the other is
+    added where it explains most (Bai and Perron, Econometrica 66, 1998, 47-78), and all are moved to their best places.
     """
     values = np.asarray(values, dtype=np.float64)
+    group = max(1, -(-len(values) // LONGEST))
+    whole = len(values) // group * group
+    series = values[:whole].reshape(-1, group).mean(axis=1)
+    n = len(series)
+    margin = max(2, -(-end_segment // group))
+    if n < 2 * margin + 1 or float(np.ptp(series)) <= 1e-12:
+        return ()
     places: tuple[int, ...] = ()
-    inner = (END_SEGMENT, len(values) - END_SEGMENT)
     while len(places) < MOST_CHANGES:
-        grown = None
-        for more in (1, 2):
-            trial = _grow(values, places, more, least_segment)
-            if trial is None or trial[0] < inner[0] or trial[-1] > inner[1]:
-                continue
-            if _all_pass(values, places, trial, false_alarm, least_segment, least_size):
-                grown = trial
-                break
+        grown = _grown(series, places, margin, false_alarm)
         if grown is None:
             break
         places = grown
     while places:
-        worst = _worse_than_drift(values, places)
-        if worst is None:
-            break
-        places = tuple(p for p in places if p != worst)
-    return _describe(values, places)
+        described = _describe(series, places)
+        small = [c.index for c in described if abs(c.size) < least_size]
+        if not small:
+            return tuple(_refined(values, change, group) for change in described)
+        places = tuple(p for p in places if p not in small)
+    return ()
 
 
-def _grow(
-    values: FloatArray, places: tuple[int, ...], more: int, least_segment: int
+@lru_cache(maxsize=4)
+def _scatters(n: int) -> tuple[tuple[FloatArray, FloatArray, float], ...]:
+    """Return for every kind of scatter the whitening matrix, the whitened steps, and the determinant's logarithm.
+
+    Column k of the whitened steps is a step that begins at value k; column 0 is the level itself.
+    """
+    from scipy.linalg import cholesky, solve_triangular
+
+    apart = np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
+    quick = [(np.eye(n) * (1 + 2 * e) - e * (apart == 1)) / (1 + 2 * e) for e in ALTERNATING]
+    quick += [0.9 * np.exp(-0.5 * (apart / reach) ** 2) + 0.1 * np.eye(n) for reach in SMOOTHED]
+    slow = [0.0 * np.eye(n)]
+    slow += [share * np.exp(-0.5 * (apart / reach) ** 2) for reach in SLOW_REACH for share in SLOW_SHARE]
+    out = []
+    for a in quick:
+        for b in slow:
+            root = cholesky(a + b + 1e-8 * np.eye(n), lower=True)
+            white = solve_triangular(root, np.eye(n), lower=True)
+            steps = np.cumsum(white[:, ::-1], axis=1)[:, ::-1]
+            out.append((white, np.ascontiguousarray(steps), 2 * float(np.log(np.diag(root)).sum())))
+    return tuple(out)
+
+
+def _gains(
+    rows: FloatArray, places: tuple[int, ...], margin: int
+) -> tuple[FloatArray, NDArray[np.int_], NDArray[np.int_]]:
+    """Return the gain of the best further step of every series of shape (n, B), its place, and the kind of scatter.
+
+    The gain is twice the logarithm of the ratio of the likelihoods with and without it, each with the kind of scatter
+    that suits it best.
+    """
+    n, count = rows.shape
+    without = np.full(count, -np.inf)
+    best = np.full((n, count), -np.inf)
+    kind = np.zeros((n, count), dtype=int)
+    for number, (white, steps, determinant) in enumerate(_scatters(n)):
+        rest, free, left = _without_levels(white @ rows, steps, places)
+        without = np.maximum(without, -determinant - n * np.log(left))
+        taken = (free.T @ rest) ** 2 / np.maximum((free**2).sum(axis=0), 1e-6)[:, None]
+        likelihood = -determinant - n * np.log(np.maximum(left[None] - taken, 1e-12 * left))
+        better = likelihood > best
+        best = np.where(better, likelihood, best)
+        kind = np.where(better, number, kind)
+    gain = best - without
+    gain[:margin] = gain[n - margin + 1 :] = -np.inf
+    for place in places:
+        gain[max(0, place - LEAST_SEGMENT + 1) : place + LEAST_SEGMENT] = -np.inf
+    place = np.argmax(gain, axis=0)
+    column = np.arange(count)
+    return gain[place, column], place, kind[place, column]
+
+
+def _without_levels(
+    rows: FloatArray, steps: FloatArray, places: tuple[int, ...]
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Take the fitted levels out of whitened series and steps; return them and the squares left in the series."""
+    basis, _ = np.linalg.qr(steps[:, [0, *places]])
+    rest = rows - basis @ (basis.T @ rows)
+    return rest, steps - basis @ (basis.T @ steps), np.maximum((rest**2).sum(axis=0), 1e-300)
+
+
+@lru_cache(maxsize=64)
+def _gain_by_chance(n: int, kind: int, margin: int, false_alarm: float) -> float:
+    """Gain that only a share `false_alarm` of even series with this kind of scatter exceeds."""
+    white = _scatters(n)[kind][0]
+    noise = np.random.default_rng(SEED).standard_normal((n, SIMULATED))
+    even = np.asarray(np.linalg.solve(white, noise), dtype=np.float64)
+    gains, _, _ = _gains(even, (), margin)
+    width = float(gains.std()) * 6**0.5 / np.pi
+    start = float(gains.mean()) - float(np.euler_gamma) * width
+    return start - width * float(np.log(-np.log1p(-false_alarm)))
+
+
+def _grown(
+    series: FloatArray, places: tuple[int, ...], margin: int, false_alarm: float
 ) -> tuple[int, ...] | None:
-    """Add the best one (or best two within one segment) and move all to their best places."""
-    bounds = (0, *places, len(values))
-    best: tuple[float, tuple[int, ...]] | None = None
-    for start, stop in pairwise(bounds):
-        part = values[start:stop]
-        if len(part) < (more + 1) * least_segment:
-            continue
-        new = tuple(start + p for p in best_partition(part, more, least_segment))
-        trial = tuple(sorted((*places, *new)))
-        error = _squares(values, trial)
-        if best is None or error < best[0]:
-            best = (error, trial)
-    if best is None:
+    """Add the step that explains most, or two that only together explain anything; None if chance would do as well."""
+    n = len(series)
+    gain, place, kind = (x[0] for x in _gains(series[:, None], places, margin))
+    if gain >= LEAST_GAIN and gain >= _gain_by_chance(n, int(kind), margin, false_alarm):
+        return _settled(series, (*places, int(place)), margin)
+    pair = _best_pair(series, places, margin)
+    if pair is None:
         return None
-    found = list(best[1])
+    gain, two, number = pair
+    least = max(LEAST_GAIN, _gain_by_chance(n, number, margin, false_alarm)) + SECOND_GAIN
+    return _settled(series, (*places, *two), margin) if gain >= least else None
+
+
+def _best_pair(
+    series: FloatArray, places: tuple[int, ...], margin: int
+) -> tuple[float, tuple[int, int], int] | None:
+    """Return gain, places and kind of scatter of the best two steps together."""
+    n = len(series)
+    open_places = np.arange(margin, n - margin + 1)
+    for place in places:
+        open_places = open_places[np.abs(open_places - place) >= LEAST_SEGMENT]
+    far = np.subtract.outer(open_places, open_places) >= LEAST_SEGMENT
+    if not far.any():
+        return None
+    without, best = -np.inf, (-np.inf, (0, 0), 0)
+    for number, (white, steps, determinant) in enumerate(_scatters(n)):
+        rest, free, left = _without_levels(white @ series[:, None], steps, places)
+        without = max(without, -determinant - n * float(np.log(left[0])))
+        free = free[:, open_places]
+        shared, along = free.T @ free, (free.T @ rest)[:, 0]
+        own = np.diag(shared)
+        det = np.maximum(np.multiply.outer(own, own) - shared**2, 1e-9)
+        cross = np.multiply.outer(along, along) * shared
+        squares = np.multiply.outer(along**2, own)
+        taken = np.where(far, (squares + squares.T - 2 * cross) / det, 0.0)
+        k = int(np.argmax(taken))
+        value = -determinant - n * float(np.log(max(float(left[0] - taken.flat[k]), 1e-12 * float(left[0]))))
+        if value > best[0]:
+            a, b = np.unravel_index(k, taken.shape)
+            best = (value, (int(open_places[b]), int(open_places[a])), number)
+    return best[0] - without, best[1], best[2]
+
+
+def _settled(series: FloatArray, places: tuple[int, ...], margin: int) -> tuple[int, ...]:
+    """Move every step to its best place beside the others, twice round."""
+    found = sorted(places)
     for _ in range(2):
         for k in range(len(found)):
+            others = tuple(p for i, p in enumerate(found) if i != k)
+            _, place, _ = _gains(series[:, None], others, margin)
             low = found[k - 1] if k else 0
-            high = found[k + 1] if k + 1 < len(found) else len(values)
-            found[k] = low + best_partition(values[low:high], 1, least_segment)[0]
+            high = found[k + 1] if k + 1 < len(found) else len(series)
+            if low < int(place[0]) < high:
+                found[k] = int(place[0])
     return tuple(found)
 
 
-def _levels(values: FloatArray, places: tuple[int, ...]) -> tuple[FloatArray, FloatArray]:
-    """Mean and number of values of every segment."""
-    parts = np.split(values, list(places))
-    return np.array([p.mean() for p in parts]), np.array([float(len(p)) for p in parts])
+def _describe(series: FloatArray, places: tuple[int, ...]) -> tuple[Change, ...]:
+    """Sizes by generalised least squares with the likeliest kind of scatter, and how sure sizes and places are."""
+    n = len(series)
+    fits = []
+    for white, steps, determinant in _scatters(n):
+        basis = steps[:, [0, *places]]
+        wanted = white @ series
+        solution, *_ = np.linalg.lstsq(basis, wanted, rcond=None)
+        left = float(np.sum((wanted - basis @ solution) ** 2))
+        fits.append((-determinant - n * np.log(max(left, 1e-300)), left, basis, solution))
+    _, left, basis, solution = max(fits, key=lambda fit: fit[0])
+    covariance = np.linalg.inv(basis.T @ basis) * left / max(n - basis.shape[1], 1)
+    return tuple(
+        Change(
+            index=place,
+            size=float(solution[k + 1]),
+            size_u95=2 * float(np.sqrt(covariance[k + 1, k + 1])),
+            index_u95=_place_u95(series, places, k),
+        )
+        for k, place in enumerate(places)
+    )
 
 
-def _fit(values: FloatArray, places: tuple[int, ...]) -> FloatArray:
-    levels, counts = _levels(values, places)
-    return np.repeat(levels, counts.astype(int))
+def _place_u95(series: FloatArray, places: tuple[int, ...], k: int) -> float:
+    """Half-width about a step that holds 95 % of the likelihood of its place, the other steps staying."""
+    n = len(series)
+    others = tuple(p for i, p in enumerate(places) if i != k)
+    best = np.full(n, -np.inf)
+    for white, steps, determinant in _scatters(n):
+        rest, free, left = _without_levels(white @ series[:, None], steps, others)
+        taken = (free.T @ rest)[:, 0] ** 2 / np.maximum((free**2).sum(axis=0), 1e-6)
+        best = np.maximum(best, -determinant - n * np.log(np.maximum(left[0] - taken, 1e-12 * left[0])))
+    bounds = (0, *places, n)
+    weight = np.exp(0.5 * (best - best.max()))
+    weight[: bounds[k] + 1] = weight[bounds[k + 2] :] = 0.0
+    apart = np.abs(np.arange(n) - places[k])
+    order = np.argsort(apart, kind="stable")
+    held = np.cumsum(weight[order]) / weight.sum()
+    return float(max(1, apart[order][int(np.searchsorted(held, 0.95))]))
 
 
-def _squares(values: FloatArray, places: tuple[int, ...]) -> float:
-    return float(np.sum((values - _fit(values, places)) ** 2))
-
-
-def _sizes(values: FloatArray, places: tuple[int, ...]) -> tuple[FloatArray, FloatArray, float]:
-    """Jumps, their standard uncertainties, and the long-run variance."""
-    levels, counts = _levels(values, places)
-    variance = long_run_variance(values - _fit(values, places), len(levels))
-    return np.diff(levels), np.sqrt(variance * (1 / counts[1:] + 1 / counts[:-1])), variance
-
-
-def _all_pass(
-    values: FloatArray,
-    before: tuple[int, ...],
-    places: tuple[int, ...],
-    false_alarm: float,
-    least_segment: int,
-    least_size: float,
-) -> bool:
-    jumps, _, _ = _sizes(values, places)
-    least = _least_t_squared(values, places)
-    if least < LEAST_T_SQUARED or np.any(np.abs(jumps) < least_size):
-        return False
-    # A pair fits itself into slow scatter so well that little memory is left over: its surrogates take the memory that
-    # the smaller model leaves. If the pair is real that is too long, which is the safe side.
-    more = len(places) - len(before)
-    model = places if more == 1 else before
-    by_chance = _chance_t_squared(values - _fit(values, model), len(model) + 1, more, least_segment)
-    return bool(np.mean(by_chance >= least) < more * false_alarm)
+def _refined(values: FloatArray, change: Change, group: int) -> Change:
+    """Bring a change found on averages of `group` values back to single values."""
+    if group == 1:
+        return change
+    middle = change.index * group
+    low, high = max(0, middle - 4 * group), min(len(values), middle + 4 * group)
+    index = low + best_partition(values[low:high], 1, 2)[0]
+    return Change(
+        index=index,
+        size=change.size,
+        size_u95=change.size_u95,
+        index_u95=max(change.index_u95 * group, float(abs(index - middle))),
+    )
 
 
 def surrogates(residuals: FloatArray, count: int, *, parameters: int = 1, seed: int = SEED) -> FloatArray:
@@ -250,70 +374,3 @@ def surrogates(residuals: FloatArray, count: int, *, parameters: int = 1, seed: 
     for k in range(2, n + warm):
         series[k] = a1 * series[k - 1] + a2 * series[k - 2] + noise[k]
     return series[warm:].T
-
-
-def _chance_t_squared(residuals: FloatArray, parameters: int, more: int, least_segment: int) -> FloatArray:
-    """Largest squared t of one change (the lesser of a pair) in every surrogate of a fit's residuals."""
-    series = surrogates(residuals, SURROGATES if more == 1 else SURROGATES // 3, parameters=parameters)
-    if more > 1:
-        return np.array(
-            [_least_t_squared(row, best_partition(row, more, least_segment)) for row in series],
-            dtype=np.float64,
-        )
-    n = series.shape[1]
-    total = np.cumsum(series, axis=1)
-    left = np.arange(least_segment, n - least_segment + 1)
-    head = total[:, left - 1] / left
-    tail = (total[:, -1:] - total[:, left - 1]) / (n - left)
-    place = left[np.argmax((head - tail) ** 2 * left * (n - left), axis=1)]
-    return np.array(
-        [_least_t_squared(row, (where,)) for row, where in zip(series, place.tolist(), strict=True)]
-    )
-
-
-def _least_t_squared(values: FloatArray, places: tuple[int, ...]) -> float:
-    jumps, spread, _ = _sizes(values, places)
-    return float(np.min((jumps / spread) ** 2))
-
-
-def _worse_than_drift(values: FloatArray, places: tuple[int, ...]) -> int | None:
-    """Return the place whose change a slope or a gentle ramp explains nearly as well, the worst first.
-
-    The slope runs from the change before to the one after; the ramp bends from one level to the other over
-    `RAMP` values.
-    """
-    bounds = (0, *places, len(values))
-    _, _, variance = _sizes(values, places)
-    worst: tuple[float, int] | None = None
-    for k, place in enumerate(places):
-        part = values[bounds[k] : bounds[k + 2]]
-        where = np.arange(len(part), dtype=np.float64)
-        error = _squares(part, (place - bounds[k],))
-        shapes = [where - where.mean()]
-        for shift in (-RAMP // 2, 0, RAMP // 2):
-            shapes.append(np.clip((where - (place - bounds[k]) - shift + 0.5) / RAMP, -0.5, 0.5))
-        gain = (min(_squares_with(part, shape) for shape in shapes) - error) / variance
-        if gain < BETTER_THAN_DRIFT and (worst is None or gain < worst[0]):
-            worst = (gain, place)
-    return None if worst is None else worst[1]
-
-
-def _squares_with(values: FloatArray, shape: FloatArray) -> float:
-    """Squared error of a constant and a multiple of `shape`."""
-    e, s = values - values.mean(), shape - shape.mean()
-    return float(e @ e - (e @ s) ** 2 / max(s @ s, 1e-300))
-
-
-def _describe(values: FloatArray, places: tuple[int, ...]) -> tuple[Change, ...]:
-    if not places:
-        return ()
-    jumps, spread, variance = _sizes(values, places)
-    return tuple(
-        Change(
-            index=place,
-            size=float(jump),
-            size_u95=float(2 * u),
-            index_u95=float(max(1.0, _CLOSENESS_95 * variance / jump**2)),
-        )
-        for place, jump, u in zip(places, jumps, spread, strict=True)
-    )
