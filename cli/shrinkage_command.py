@@ -204,6 +204,12 @@ def shrinkage(
         )
     if hand[0] is not None and len(sources) != 2:
         raise UsageError("bad-marks", "Marks by hand go with two photos.", "Compare two photos at a time.")
+    if hand[0] is not None and count < len(sources):
+        raise UsageError(
+            "bad-marks",
+            "Marks can only be measured on photos, not on what the book keeps.",
+            "Give the photo before and the photo after.",
+        )
     from .files import check_targets, write_whole
     from .pipeline import Request
     from .screen import show_progress

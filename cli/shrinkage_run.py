@@ -8,7 +8,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ..calibration.errors import RefusedError, UsageError
+from ..calibration.errors import RefusedError
 from ..calibration.notices import Notice
 from .book_reference import book_name
 
@@ -199,12 +199,6 @@ def _marks(
     from .kept import is_kept
 
     if is_kept(before) or is_kept(after):
-        if hand[0] is not None:
-            raise UsageError(
-                "bad-marks",
-                "Marks can only be measured on photos, not on what the book keeps.",
-                "Give the photo before and the photo after.",
-            )
         return None
     from ..measure.bench_marks import change_of_marks, find_marks, marks_by_hand, match_marks
 
