@@ -150,7 +150,7 @@ class PoseFit:
         dict
             "edge points" (scatter in this photo) and the names of `INPUT_NAMES`, each in percent.
         """
-        gradients = np.array([self._log_scale_gradient(point) for point in points_px])
+        gradients = self._log_scale_gradients(np.asarray(points_px, dtype=np.float64))
         reach = gradients @ self.covariance
         shares = {"edge points": float(np.mean(np.einsum("ki,ij,kj->k", reach, self.information, reach)))}
         for index, std in enumerate(self.input_std):
@@ -158,20 +158,24 @@ class PoseFit:
             shares[INPUT_NAMES[index]] = shares.get(INPUT_NAMES[index], 0.0) + variance
         return {name: 100.0 * math.sqrt(max(value, 0.0)) for name, value in shares.items()}
 
-    def _log_scale_gradient(self, point_px: NDArray[np.float64]) -> NDArray[np.float64]:
-        def log_scale(parameters: NDArray[np.float64]) -> float:
+    def _log_scale_gradients(self, points_px: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return d log(scale) / d parameters at points of shape (K, 2), shape (K, parameters)."""
+        around = 0.5 * np.array([[-1.0, 0.0], [1.0, 0.0], [0.0, -1.0], [0.0, 1.0]])
+
+        def log_scale(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
             homography, lens = _unpack(parameters, self.size_mm[0], self.lens.centre_px)
             plane = Plane(px_from_mm=homography, source="bank-card", lens=lens)
-            return math.log(plane.px_per_mm_at(plane.to_mm(np.asarray(point_px))))
+            seen = plane.to_px(plane.to_mm(points_px)[:, None] + around)
+            x, y = seen[:, 1] - seen[:, 0], seen[:, 3] - seen[:, 2]
+            return np.asarray(0.5 * np.log(np.abs(x[:, 0] * y[:, 1] - x[:, 1] * y[:, 0])))
 
-        gradient = np.empty(_PARAMETERS)
-        for i in range(_PARAMETERS):
+        gradients = np.zeros((len(points_px), _PARAMETERS))
+        for i in range(_CURVED):  # the others move edges, not the scale
             shift = np.zeros(_PARAMETERS)
             shift[i] = _STEPS[i]
-            gradient[i] = (log_scale(self.parameters + shift) - log_scale(self.parameters - shift)) / (
-                2 * _STEPS[i]
-            )
-        return gradient
+            change = log_scale(self.parameters + shift) - log_scale(self.parameters - shift)
+            gradients[:, i] = change / (2 * _STEPS[i])
+        return gradients
 
 
 def fit_pose(
@@ -311,6 +315,45 @@ def _residuals(
     return np.asarray(beyond_mm * px_per_mm - parameters[_SPREAD] - parameters[_EDGES:][side])
 
 
+def _curved_jacobian(
+    parameters: NDArray[np.float64],
+    points_px: NDArray[np.float64],
+    side: NDArray[np.intp],
+    px_per_mm: NDArray[np.float64],
+    width_mm: float,
+    centre_px: tuple[float, float],
+) -> NDArray[np.float64]:
+    """Return derivatives of the residuals by pose, focal length and distortion, shape (N, 8).
+
+    A ray n = (x, y, 1) meets the card's plane at (a, b) where M (a, b, 1) is parallel to n and M holds the first two
+    columns of the rotation and the translation. With q = M^-1 n a change of M moves q by -M^-1 dM q.
+    """
+    rotation, turns = cv2.Rodrigues(parameters[:3])
+    focal, k1 = math.exp(parameters[_LOG_FOCAL]), float(parameters[_K1])
+    rays = (_undistort(points_px, focal, k1, centre_px) - np.asarray(centre_px)) / focal
+    back = np.linalg.inv(np.column_stack([rotation[:, 0], rotation[:, 1], parameters[3:6] * width_mm]))
+    q = np.column_stack([rays, np.ones(len(rays))]) @ back.T
+    radius = np.sum(rays**2, axis=1, keepdims=True)
+    stretch = 1.0 + k1 * radius
+
+    def undo_lens(change: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Turn a change of the distorted ray into one of the ray itself (Sherman and Morrison)."""
+        inner = np.sum(rays * change, axis=1, keepdims=True)
+        return np.asarray((change - 2 * k1 * rays * inner / (stretch + 2 * k1 * radius)) / stretch)
+
+    moves = []
+    for i in range(3):
+        turn = np.asarray(turns)[i].reshape(3, 3)
+        moves.append(-(q[:, :1] * turn[:, 0] + q[:, 1:2] * turn[:, 1]) @ back.T)
+    moves += [-q[:, 2:] * width_mm * back[:, i] for i in range(3)]
+    for change in (undo_lens(-rays * stretch), undo_lens(-rays * radius)):
+        moves.append(change @ back[:, :2].T)
+    outward = _OUTWARD[side]
+    place = np.sum(q[:, :2] * outward, axis=1) / q[:, 2]
+    columns = [(np.sum(m[:, :2] * outward, axis=1) - place * m[:, 2]) / q[:, 2] * px_per_mm for m in moves]
+    return np.stack(columns, axis=1)
+
+
 def _outward_scale(
     parameters: NDArray[np.float64],
     points_px: NDArray[np.float64],
@@ -374,10 +417,9 @@ def _gauss_newton(
     information = normal = np.eye(_PARAMETERS)
     for _ in range(25):
         base = residuals(parameters)
-        for i in range(_CURVED):
-            shifted = parameters.copy()
-            shifted[i] += _STEPS[i]
-            jacobian[:, i] = (residuals(shifted) - base) / _STEPS[i]
+        jacobian[:, :_CURVED] = _curved_jacobian(
+            parameters, points_px, side, px_per_mm, size_mm[0], centre_px
+        )
         weighted = jacobian / std_px[:, None]
         information = weighted.T @ weighted
         normal = information.copy()
