@@ -19,6 +19,7 @@ __all__ = [
     "NOT_STANDARD",
     "change_words",
     "plain_words",
+    "same_threads_words",
     "settled_words",
     "shrinkage_text",
     "step_name",
@@ -36,6 +37,7 @@ CARE = (
     "Washing (common practice; the yarn's label and local rules come first): test for bleeding dye, use lukewarm water "
     "without sudden changes, press the water out without twisting, dry lying flat. Felted wool does not come back."
 )
+_TELLING_POINTS = 2.0  # a doubt larger than this hides more than the usual second wash does
 METHODS = {"thread_count": "thread spacing", "outline": "outline", "marks": "marks"}
 
 
@@ -88,6 +90,7 @@ def _step(series: Series, first: int, size: ChangeOfSize, k: int, columns: int) 
         lines.append(
             paragraph(f"by {METHODS[method]}: {', '.join(parts)}", columns=columns, first="  ", indent="    ")
         )
+    lines.append(paragraph(same_threads_words(size), columns=columns, first="  ", indent="    "))
     return lines
 
 
@@ -118,9 +121,30 @@ def plain_words(change: Change, verbs: tuple[str, str]) -> str:
 
 
 def settled_words(series: Series) -> str:
-    """Return whether another wash would change anything."""
-    if series.settled[-1]:
-        return "Settled: the last change is smaller than its uncertainty in both directions."
+    """Return whether another wash would change anything, as far as the photos can tell."""
+    last = series.from_previous[-1]
+    doubt = max(last.warpwise.u95_percent, last.weftwise.u95_percent)
+    if not series.settled[-1]:
+        return "Not settled yet: the last change is larger than its uncertainty. Wash once more and measure again."
+    if doubt > _TELLING_POINTS:
+        return (
+            f"Perhaps settled: the last change is smaller than its uncertainty, but that is as large as {doubt:.1f} "
+            "points. Photos of the whole sample, or of the same part, would tell."
+        )
     return (
-        "Not settled yet: the last change is larger than its uncertainty. Wash once more and measure again."
+        "Settled: the last change is smaller than its uncertainty in both directions "
+        f"(at most {doubt:.1f} points)."
     )
+
+
+def same_threads_words(size: ChangeOfSize) -> str:
+    """Return what was compared with what: the same threads, or the mean spacing of different ones."""
+    found = [f"{n} {name}" for n, name in ((size.common_ends, "ends"), (size.common_picks, "picks")) if n]
+    missing = [name for n, name in ((size.common_ends, "ends"), (size.common_picks, "picks")) if not n]
+    face = " The second photo shows the other face." if size.other_face else ""
+    if not found:
+        return "No single threads were recognised in both photos; the mean spacing of all was compared."
+    words = f"{' and '.join(found)} were recognised in both photos and compared with themselves"
+    if missing:
+        words += f"; of the {missing[0]} the mean spacing was compared"
+    return f"{words}.{face}"

@@ -51,6 +51,7 @@ _HEIGHT_ALIKE = (
 )
 _CARD_ON_TABLE_MM = {"bank-card": -0.61}  # lift less card: nothing beside the card lies deeper than that
 _PAPER_ON_TABLE_MM = 0.05
+_PART_PERCENT = 2.0  # standard; what thirds of hand-woven samples differ by, where none can be looked at
 _T95 = {2: 4.30, 4: 2.78}  # Student's t by degrees of freedom, 95 % (GUM, table G.2)
 
 
@@ -203,7 +204,7 @@ def compare_sizes(
         area_change_percent=area,
         area_u95_percent=area_u,
         skew_before_percent=skew_percent(before),
-        skew_after_percent=skew_percent(after),
+        skew_after_percent=_skew_after(after, common),
         by_method=by_method,
         verdict="unsure" if notices else "measured",
         notices=tuple(notices),
@@ -211,6 +212,12 @@ def compare_sizes(
         common_picks=common.along.threads if common and common.along else 0,
         other_face=common is not None and common.other_face,
     )
+
+
+def _skew_after(after: SettMeasurement, common: CommonStretch | None) -> float | None:
+    """Return the skew as it looks from the face that the first photo shows."""
+    skew = skew_percent(after)
+    return -skew if skew is not None and common is not None and common.other_face else skew
 
 
 def skew_percent(measurement: SettMeasurement) -> float | None:
@@ -265,7 +272,7 @@ def _part_u(readings: tuple[ThreadReading, ThreadReading]) -> float:
         thirds = [float(part.mean()) for part in np.array_split(np.diff(reading.positions_mm), 3)]
         variances.append(float(np.var(thirds, ddof=1)) / float(np.mean(thirds)) ** 2)
     if not variances:
-        return 0.0
+        return _PART_PERCENT
     return 100.0 * math.sqrt(float(np.mean(variances)) / 3.0) * _T95[2 * len(variances)] / COVERAGE_FACTOR
 
 
