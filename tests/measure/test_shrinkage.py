@@ -10,7 +10,9 @@ import pytest
 
 from pickglass.calibration.budget import BudgetLine
 from pickglass.calibration.errors import ScaleError
+from pickglass.measure.common_stretch import CommonStretch, Stretch
 from pickglass.measure.results import ThreadReading
+from pickglass.measure.same_threads import ThreadMatch
 from pickglass.measure.shrinkage import (
     Change,
     combine_changes,
@@ -116,6 +118,33 @@ def test_a_part_with_drifting_beat_leaves_more_doubt() -> None:
 
     steady, drift = (compare_sizes(photo(), drifting(f)).warpwise.u95_percent for f in (1.0, 1.04))
     assert drift > steady + 2.0
+
+
+def test_a_kept_part_whose_threads_are_not_at_hand_leaves_doubt() -> None:
+    whole, part = photo(), photo(size=(None, None))
+    assert compare_sizes(whole, part).warpwise.u95_percent > 3.9
+
+
+def common(ratio: float, *, ends_turned: bool = False) -> CommonStretch:
+    def match(turned: bool) -> ThreadMatch:
+        numbers = np.arange(30)
+        return ThreadMatch(first=numbers, second=numbers[::-1] if turned else numbers, likeness=0.9)
+
+    same = Stretch(ratio=ratio, standard=0.002, threads=30)
+    return CommonStretch(ends=match(ends_turned), picks=match(False), across=same, along=same)
+
+
+def test_the_same_threads_speak_before_the_mean_of_all() -> None:
+    # The part shows a looser stretch of the beat; its threads are those that shrank by a tenth all the same.
+    size = compare_sizes(photo(), photo(epi=12.0, ppi=12.0, size=(None, None)), common=common(0.9))
+    assert size.warpwise.change_percent == pytest.approx(-10.0)
+    assert size.warpwise.u95_percent < 1.0
+    assert (size.common_ends, size.common_picks) == (30, 30)
+
+
+def test_the_other_face_is_noticed() -> None:
+    assert compare_sizes(photo(), photo(), common=common(1.0, ends_turned=True)).other_face
+    assert not compare_sizes(photo(), photo(), common=common(1.0)).other_face
 
 
 def test_a_thread_misread_by_half_is_caught_by_the_outline() -> None:
