@@ -31,7 +31,11 @@ Examples:
 EXIT_CODES = {"measured": 0, "unsure": 3, "refused": 4}
 LONGEST_BAND_MM = 100_000.0
 
-_PHOTOS = typer.Argument(help="One photo of the band, or several along it.", show_default=False)
+_PHOTOS = typer.Argument(
+    metavar="PHOTO...",
+    help="One photo of the band, several along it, or a folder of them.",
+    show_default=False,
+)
 
 
 def evenness(
@@ -104,6 +108,9 @@ def evenness(
     """
     options.needs_scale(no_scale, "places along the band")
     options.one_scale(px_per_mm=px_per_mm, scan=scan, dpi=dpi, no_scale=False, card_on_cloth=card_on_cloth)
+    from .many import gather
+
+    photos = gather(photos)
     starts = _starts(start_at or [], len(photos), compare=compare)
     targets = _targets(picture, csv, crops, report, overwrite=overwrite)
     from .pipeline import Request

@@ -23,7 +23,7 @@ def lens(
         list[Path],
         typer.Argument(
             metavar="PHOTO...",
-            help="Three or more photos of the page card by one phone, from different sides.",
+            help="Three or more photos of the page card by one phone, from different sides; or a folder of them.",
             show_default=False,
         ),
     ],
@@ -40,6 +40,7 @@ def lens(
     from ..calibration.lens import learn_lens
     from ..calibration.photo import load_photo
     from .files import check_targets, write_whole
+    from .many import gather
     from .places import memory_path
     from .screen import printable, show_progress
 
@@ -48,6 +49,7 @@ def lens(
     memory = read_memory(path)
     with show_progress() as progress:
         progress.step("Opening the photos")
+        photos = gather(photos)
         loaded = [load_photo(photo) for photo in photos]
         progress.step("Learning the lens")
         learned = learn_lens(loaded, memory.checks)

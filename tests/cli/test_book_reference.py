@@ -16,9 +16,9 @@ from pickglass.cli.book_record import Record, figures_of
 from pickglass.cli.book_reference import book_name, kept_record, kept_stages
 from pickglass.cli.book_store import keep_sample
 from pickglass.cli.kept import is_kept, kept_measurement
-from pickglass.cli.main import main
 from pickglass.measure.shrinkage import compare_sizes
 
+from .command import run
 from .small_photo import ENDS_PER_INCH, OPTIONS, PICKS_PER_INCH, draw
 
 BUDGET = [{"name": "scatter of the spacing", "standard_percent": 0.5, "kind": "A", "origin": "made up"}]
@@ -68,14 +68,6 @@ def book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         for name, records in lives.items():
             keep_sample(connection, sample(name, *records), newer_facts_win=True)
     return path
-
-
-def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]:
-    with pytest.raises(SystemExit) as leaving:
-        main(list(words))
-    out, err = capsys.readouterr()
-    assert isinstance(leaving.value.code, int)
-    return leaving.value.code, out, err
 
 
 def test_a_name_is_told_from_a_file():

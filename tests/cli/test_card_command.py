@@ -171,10 +171,14 @@ def test_lens_is_learned_and_remembered(tmp_path: Path, memory: Path, capsys: py
 
 
 def test_lens_refuses_what_it_cannot_use(tmp_path: Path, memory: Path):
-    blank = tmp_path / "blank.png"
-    cv2.imwrite(str(blank), np.full((300, 400, 3), 99, np.uint8))
+    place = tmp_path / "photos"
+    place.mkdir()
+    for number in range(3):
+        cv2.imwrite(str(place / f"blank{number}.png"), np.full((300, 400, 3), 99, np.uint8))
     with pytest.raises(UsageError, match="which camera"):
-        run("lens", str(blank), str(blank), str(blank))
+        run("lens", str(place))
+    with pytest.raises(UsageError, match="too few"):
+        run("lens", *[str(place / "blank0.png")] * 3)
     with pytest.raises(UsageError):
         run("lens", str(tmp_path / "none.jpg"))
     assert not memory.exists()

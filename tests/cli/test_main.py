@@ -13,15 +13,9 @@ import pytest
 from pickglass.calibration.errors import SampleError
 from pickglass.cli.main import main
 
+from .command import run
+
 HEAVY = ("numpy", "scipy", "cv2", "skimage", "PIL", "rich", "matplotlib", "joblib", "jinja2")
-
-
-def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]:
-    with pytest.raises(SystemExit) as leaving:
-        main(list(words))
-    out, err = capsys.readouterr()
-    assert isinstance(leaving.value.code, int)
-    return leaving.value.code, out, err
 
 
 def test_start_loads_nothing_heavy():

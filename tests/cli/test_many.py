@@ -13,12 +13,14 @@ import subprocess
 import sys
 import time
 from dataclasses import replace
+from itertools import cycle
 from pathlib import Path
 
+import cv2
+import numpy as np
 import pytest
 
 from pickglass.calibration.errors import UsageError
-from pickglass.cli.main import main
 from pickglass.cli.many import Outcome, Task, gather, measure_all
 from pickglass.cli.many_command import MOST_PICTURES
 from pickglass.cli.many_files import COLUMNS, CsvTable, LinesTable, csv_line
@@ -27,15 +29,8 @@ from pickglass.cli.report_many import many_report
 from pickglass.cli.report_pictures import THUMBNAIL_BYTES, Inlay
 from pickglass.measure.records import SETT_COLUMNS, empty_record
 
+from .command import run
 from .small_photo import ENDS_PER_INCH, OPTIONS, draw
-
-
-def run(capsys: pytest.CaptureFixture[str], *words: str | Path) -> tuple[int, str, str]:
-    with pytest.raises(SystemExit) as leaving:
-        main([str(word) for word in words])
-    out, err = capsys.readouterr()
-    assert isinstance(leaving.value.code, int)
-    return leaving.value.code, out, err
 
 
 @pytest.fixture(scope="module")
@@ -345,8 +340,10 @@ def test_ctrl_c_on_a_terminal_keeps_what_is_finished(tmp_path):
 def test_forty_mixed_photos_with_three_broken(capsys, tmp_path):
     place = tmp_path / "photos"
     place.mkdir()
-    for number in range(37):
-        draw(place / f"{number:02}{'.png' if number % 2 else '.jpg'}", seed=number)
+    for number, suffix in zip(range(34), cycle((".jpg", ".png", ".webp", ".tif")), strict=False):
+        draw(place / f"{number:02}{suffix}", shape=(300 + 20 * (number % 3), 260), seed=number)
+    for number, grey in enumerate((20, 128, 235)):  # no cloth at all
+        cv2.imwrite(str(place / f"table {number}.png"), np.full((300, 260, 3), grey, np.uint8))
     (place / "text.jpg").write_text("no photo")
     (place / "empty.jpg").write_bytes(b"")
     (place / "cut.png").write_bytes((place / "01.png").read_bytes()[:4000])
@@ -354,7 +351,10 @@ def test_forty_mixed_photos_with_three_broken(capsys, tmp_path):
     code, out, _ = run(capsys, "sett", place, *OPTIONS, "--csv", table)
     rows = rows_of(table)
     assert len(rows) == 40
-    assert sum(row["exit_code"] == "2" for row in rows) == 3
+    assert {row["photo"] for row in rows if row["exit_code"] == "2"} == {"text.jpg", "empty.jpg", "cut.png"}
+    assert {row["photo"] for row in rows if row["exit_code"] == "4"} == {f"table {n}.png" for n in range(3)}
+    assert all(row["what_to_do"] for row in rows if row["exit_code"] in ("2", "4"))
+    assert sum(row["verdict"] == "measured" for row in rows) >= 30
     assert "40 photos: " in out
     assert code == max(int(row["exit_code"]) for row in rows)
     # the same numbers whatever the number of jobs
