@@ -2,11 +2,13 @@
 
 import csv
 import json
+import subprocess
 from dataclasses import replace
 
 import pytest
 from accuracy.cases import load_cases
 from accuracy.judge import DirectionScore, PhotoScore, judge
+from accuracy.open_pictures import lay_out, unpack
 from accuracy.table import as_document, photo_rows, render, summary_rows
 
 from pickglass.calibration.errors import SampleError
@@ -129,3 +131,19 @@ def test_whatever_happens_the_photo_is_in_the_table(monkeypatch, tmp_path, error
     (case,) = load_cases(tmp_path)
     assert judge(case).verdict == verdict
     assert judge(case).ends.reading is None
+
+
+@pytest.mark.slow
+def test_open_pictures_of_other_surfaces_are_refused_and_the_tissue_is_counted(tmp_path):
+    try:
+        unpack(tmp_path)
+    except (OSError, subprocess.CalledProcessError):
+        pytest.skip("no Debian registry to fetch the pictures from")
+    lay_out(tmp_path, tmp_path / "cases")
+    scores = [judge(case) for case in load_cases(tmp_path / "cases")]
+    assert len(scores) > 50
+    assert [s.name for s in scores if not s.woven and s.verdict == "measured"] == []
+    (tissue,) = [s for s in scores if s.woven]
+    assert tissue.verdict == "measured"
+    assert abs(tissue.ends.reading / tissue.ends.truth - 1) < 0.015
+    assert abs(tissue.picks.reading / tissue.picks.truth - 1) < 0.015
