@@ -168,7 +168,16 @@ def float_classes(tracks: Tracks, node: Node) -> FloatArray:
     through = at("gap_x", 0, 0) - at("gap_y", 0, 0)
     kind = (a * tracks.ends.place_in_repeat[None] + b * tracks.picks.place_in_repeat[:, None]) % q
     looks = (np.asarray(beside - above), through)
-    return np.array([[float(np.median(look[kind == c])) for look in looks] for c in range(q)])
+    usual = [float(np.median(look)) for look in looks]  # stands for a class that so few threads leave empty
+    return np.array(
+        [
+            [
+                float(np.median(look[kind == c])) if (kind == c).any() else u
+                for look, u in zip(looks, usual, strict=True)
+            ]
+            for c in range(q)
+        ]
+    )
 
 
 def _warp_share(looks: FloatArray, node: Node) -> float:
