@@ -47,6 +47,7 @@ _PLAUSIBLE = 0.5  # probability of woven from which pairs of negligible weight n
 _FINEST_PX = 2.5
 _STEADY = 0.015  # logarithm; tracking catches threads that far off its start all over the cloth
 _MOST_RETRACKS = 3
+_IDENTICAL = 0.02
 _SAME = 0.06  # logarithm; trials that end this close have found the same threads
 
 _UNLIKELY = -5.0  # logarithm; spectra and network together are no surer than that
@@ -127,7 +128,6 @@ class Trial:
 
     pitch_x_px: float
     pitch_y_px: float
-    start_px: tuple[float, float]
     features: NDArray[np.float64]
     log_prior: float
     tracks: Tracks
@@ -137,6 +137,13 @@ class Trial:
     def score(self) -> float:
         """Log-odds of this pair against "none is right"."""
         return float(self.features @ WEIGHTS)
+
+    def same_threads(self, other: Trial) -> bool:
+        """Tell whether two trials have ended on the same threads, though they set out from different pitches."""
+        return (
+            abs(float(np.log(self.pitch_x_px / other.pitch_x_px))) < _IDENTICAL
+            and abs(float(np.log(self.pitch_y_px / other.pitch_y_px))) < _IDENTICAL
+        )
 
 
 def no_prior(pitch_px: float) -> float:
@@ -176,11 +183,13 @@ def settle(
         if trials and negligible and _convinced(trials, shares, woven_log_odds):
             break
         pitch_px = (pair.pitch_x_px, pair.pitch_y_px)
-        trials.append(try_pair(bgr, mask, lattice, pitch_px, pair.probability, pair.prior))
+        trial = try_pair(bgr, mask, lattice, pitch_px, pair.probability, pair.prior)
+        if any(trial.same_threads(known) for known in trials):
+            continue
+        trials.append(trial)
         weights = np.array([trial.score + trial.log_prior for trial in trials])
         shares = np.exp(weights - np.logaddexp.reduce(weights))
-    best = int(np.argmax(shares))
-    chosen = _retracked(bgr, mask, trials[best])
+    chosen = trials[int(np.argmax(shares))]
     ends = _merged([(t.pitch_x_px, float(p)) for t, p in zip(trials, shares, strict=True)], chosen.pitch_x_px)
     picks = _merged(
         [(t.pitch_y_px, float(p)) for t, p in zip(trials, shares, strict=True)], chosen.pitch_y_px
@@ -236,7 +245,7 @@ def try_pair(
 ) -> Trial:
     """Track the cloth at one pair of pitches and weigh what is seen."""
     pitch_x, pitch_y = refine_pitch(bgr, mask, pitch_px)
-    tracks = track_threads(bgr, mask, pitch_x_px=pitch_x, pitch_y_px=pitch_y)
+    tracks = _follow(bgr, mask, (pitch_x, pitch_y))
     weave = read_weave(tracks)
     woven = float(np.clip(lattice.woven_probability, 1e-3, 1 - 1e-3))
     before = [max(float(np.log(probability + 1e-9)), _UNLIKELY), float(np.log(woven / (1 - woven))), 1.0]
@@ -248,7 +257,6 @@ def try_pair(
     return Trial(
         pitch_x_px=tracks.ends.pitch_px if tracks.ends.count else pitch_x,
         pitch_y_px=tracks.picks.pitch_px if tracks.picks.count else pitch_y,
-        start_px=(pitch_x, pitch_y),
         features=features,
         log_prior=float(np.log(prior)),
         tracks=tracks,
@@ -264,28 +272,23 @@ def _second_look(tracks: Tracks) -> list[float]:
     return [max(look.log_p_x, _UNLIKELY), max(look.log_p_y, _UNLIKELY), look.woven_log_odds]
 
 
-def _retracked(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], trial: Trial) -> Trial:
-    """Follow the threads again from the mean spacing that was found, while that lies off the start.
+def _follow(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], pitch_px: tuple[float, float]) -> Tracks:
+    """Track the threads, again from the mean spacing that was found while that lies off the start.
 
     Where the beat drifts along the cloth the most coherent stretch sets the start, and threads at the other end are lost.
     """
-    start_px = trial.start_px
+    tracks = track_threads(bgr, mask, pitch_x_px=pitch_px[0], pitch_y_px=pitch_px[1])
     for _ in range(_MOST_RETRACKS):
-        found_px = (trial.pitch_x_px, trial.pitch_y_px)
-        if max(abs(np.log(found / start)) for found, start in zip(found_px, start_px, strict=True)) < _STEADY:
+        found_px = (tracks.ends.pitch_px, tracks.picks.pitch_px)
+        if min(tracks.ends.count, tracks.picks.count) == 0:
             break
-        tracks = track_threads(bgr, mask, pitch_x_px=found_px[0], pitch_y_px=found_px[1])
-        if _clarity(tracks) < _clarity(trial.tracks):
+        if max(abs(np.log(found / start)) for found, start in zip(found_px, pitch_px, strict=True)) < _STEADY:
             break
-        start_px = found_px
-        trial = replace(
-            trial,
-            pitch_x_px=tracks.ends.pitch_px,
-            pitch_y_px=tracks.picks.pitch_px,
-            tracks=tracks,
-            weave=read_weave(tracks),
-        )
-    return trial
+        again = track_threads(bgr, mask, pitch_x_px=found_px[0], pitch_y_px=found_px[1])
+        if _clarity(again) < _clarity(tracks):
+            break
+        tracks, pitch_px = again, found_px
+    return tracks
 
 
 def _clarity(tracks: Tracks) -> float:

@@ -33,9 +33,9 @@ from pickglass.calibration.scale import find_scale
 from pickglass.measure.frame import straighten
 from pickglass.measure.lattice import read_lattice
 from pickglass.measure.sample import find_sample
-from pickglass.measure.settle import FEATURES, rank_pairs, try_pair
+from pickglass.measure.settle import FEATURES, Trial, rank_pairs, try_pair
 
-TRIALS = 4
+TRIALS = 5
 SURE, WOVEN = 0.9, 0.75  # what `sett` asks for
 DRAWN_CLOTH, DRAWN_OTHERS = 170, 120
 RIDGE = 0.5
@@ -138,18 +138,19 @@ def collect(target: Path, real: Path | None, scenes: Path | None) -> None:
     kept = []
     for case in (case for source in sources for case in source):
         lattice = read_lattice(case.bgr, case.mask)
-        trials = []
+        trials: list[Trial] = []
         for pair in rank_pairs(lattice)[:TRIALS]:
             pitch = (pair.pitch_x_px, pair.pitch_y_px)
             trial = try_pair(case.bgr, case.mask, lattice, pitch, pair.probability)
-            trials.append((trial.features, (trial.pitch_x_px, trial.pitch_y_px)))
+            if not any(trial.same_threads(known) for known in trials):
+                trials.append(trial)
         kept.append(
             {
                 "name": case.name,
                 "group": case.group,
                 "pitch": case.pitch_px,
-                "features": np.array([features for features, _ in trials]),
-                "found": np.array([found for _, found in trials]),
+                "features": np.array([trial.features for trial in trials]),
+                "found": np.array([(trial.pitch_x_px, trial.pitch_y_px) for trial in trials]),
             }
         )
         print(case.name, file=sys.stderr, flush=True)
