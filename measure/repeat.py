@@ -196,6 +196,8 @@ def _warp_share(looks: FloatArray, node: Node) -> float:
             within = sum(float(((scaled[s] - scaled[s].mean(axis=0)) ** 2).sum()) for s in (run, ~run))
             worth = float((gap**2).sum()) * size * (q - size) / (within + 0.1 * q)
             worths[size / q] = max(worth, worths.get(size / q, 0.0))
+    if not worths:  # all classes look alike
+        return 0.5
     best = max(worths, key=lambda share: worths[share])
     # Even floats are the rule: a lopsided split must be much the better one.
     return 0.5 if worths.get(0.5, 0.0) > 0.6 * worths[best] else best
