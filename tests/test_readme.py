@@ -4,6 +4,7 @@ import re
 
 import pytest
 from readme_output import KEPT, README, blocks, run, same
+from test_library_example import example
 
 BLOCKS = blocks(README.read_text(encoding="utf-8"))
 
@@ -29,5 +30,18 @@ def test_comparison_can_fail():
 
 
 def test_kept_pictures_are_no_burden():
-    for path in KEPT.values():
-        assert path.stat().st_size < 2_000_000
+    sizes = [path.stat().st_size for path in KEPT.values()]
+    assert max(sizes) < 1_000_000
+    assert sum(sizes) < 3_000_000
+
+
+def test_first_screen_says_the_job_and_how_to_set_up():
+    first = README.read_text(encoding="utf-8").splitlines()[:24]
+    assert first[2].startswith("pickglass measures woven samples from photos")
+    assert sum("pip install" in line for line in first) == 2
+
+
+def test_python_example_is_the_one_that_is_tested():
+    shown = re.search(r"```python\n(.*?)```", README.read_text(encoding="utf-8"), re.DOTALL)
+    assert shown is not None
+    assert shown[1].strip() == example().strip()
