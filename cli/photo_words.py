@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from ..calibration.notices import Notice
     from ..measure.photo_quality import Advice, PhotoQuality
 
-__all__ = ["QUALITY_KEYS", "best_advice", "quality_document", "quality_text"]
+__all__ = ["QUALITY_KEYS", "best_advice", "quality_document", "quality_rows", "quality_text"]
 
 QUALITY_KEYS = (
     "px_per_end",
@@ -51,8 +51,8 @@ def best_advice(quality: PhotoQuality, notices: Iterable[Notice]) -> Advice | No
     return None
 
 
-def quality_text(quality: PhotoQuality, columns: int) -> str:
-    """Return all that is known of the photo as text, every advice in order of what it would bring."""
+def quality_rows(quality: PhotoQuality) -> list[tuple[str, str]]:
+    """Return what is known of the photo: (name, words)."""
     rows = [
         ("pixels", f"{quality.px_per_end:.1f} from end to end, {quality.px_per_pick:.1f} from pick to pick")
     ]
@@ -75,6 +75,12 @@ def quality_text(quality: PhotoQuality, columns: int) -> str:
         rows.append(("phone", ", ".join(stand)))
     if quality.card_seen_percent is not None:
         rows.append(("card", f"{quality.card_seen_percent:.0f} % of it could be used"))
+    return rows
+
+
+def quality_text(quality: PhotoQuality, columns: int) -> str:
+    """Return all that is known of the photo as text, every advice in order of what it would bring."""
+    rows = quality_rows(quality)
     lines = ["  The photo"]
     lines += [
         paragraph(text, columns=columns, first=f"    {name:<8}", indent=" " * 12) for name, text in rows

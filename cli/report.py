@@ -8,6 +8,7 @@ import numpy as np
 
 from ..calibration.budget import combine_percent
 from .charts import RUN, Spacings, spacing_chart, stretches
+from .photo_words import quality_rows
 from .report_blocks import Figure, Grid, page, program_fact, verdict_words
 from .report_pictures import PhotoView, close_view, flat_pieces, is_long, photo_view, repeat_picture, ribbon
 from .request_text import options_text
@@ -60,6 +61,8 @@ def sett_report(photo: Photo, measurement: SettMeasurement, request: Request) ->
         "threads": _table(measurement),
         "facts": _facts(measurement),
         "cautions": _cautions(measurement),
+        "quality": [] if measurement.quality is None else quality_rows(measurement.quality),
+        "advice": [] if measurement.quality is None else [a.text for a in measurement.quality.advice],
         "method": method_rows(view, measurement, request),
         "budgets": [
             (name, lines, total)
