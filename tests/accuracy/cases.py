@@ -86,7 +86,7 @@ def _scene(path: Path) -> Case:
     picture = _picture_beside(path)
     assert picture is not None
     group = str(truth.get("difficulty", "demo"))
-    request = Request(scan=bool(truth.get("dpi")), warp=_warp(truth))
+    request = Request(scan=bool(truth.get("dpi")), warp=way_of_warp(truth))
     if truth.get("kind") != "woven":
         return Case(path=picture, group=group, woven=False, request=request)
     whole = bool(truth.get("whole_sample_in_frame", True))
@@ -104,7 +104,7 @@ def _scene(path: Path) -> Case:
     )
 
 
-def _warp(truth: dict[str, Any]) -> str:
+def way_of_warp(truth: dict[str, Any]) -> str:
     """Return the way of the warp that the weaver would have to say, "auto" where pickglass must find it."""
     axis = truth.get("end_mid_px"), truth.get("pick_axis_px")
     if axis[1] is None or len(axis[1]) < 2:

@@ -1,12 +1,12 @@
 """Fit the weights of `pickglass.measure.settle` and show how well calibrated they are.
 
     cd tests
-    python -m arbiter.fit_settle collect FILE.npz [--real DIR] [--scenes DIR]
-    python -m arbiter.fit_settle fit FILE.npz
+    python -m arbiter.fit_settle collect FILE.npz [--drawn] [--real DIR]... [--scenes DIR]
+    python -m arbiter.fit_settle fit FILE.npz...
 
-`collect` draws cloth (`arbiter.recipe`) and surfaces that are no cloth (`notcloth`), lets the product propose pairs of
-pitches, tries the likeliest on the cloth and keeps what was seen. With `--real` and `--scenes` pictures with known truth
-are added. `fit` finds the weights of the conditional logit and reports, for the pictures with truth, the readings of halves
+`collect` lets the product propose pairs of pitches, tries the likeliest on the cloth and keeps what was seen: on drawn cloth
+(`arbiter.recipe`) and drawn surfaces that are no cloth (`notcloth`), on pictures counted by hand (folders as the accuracy
+command reads them, `accuracy/open_pictures.py` makes one) and on path-traced scenes. `fit` finds the weights of the conditional logit and reports, for the pictures with truth, the readings of halves
 that were not fitted on (pictures of one cloth stay together; eight random halvings).
 """
 
@@ -22,6 +22,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from accuracy.cases import way_of_warp
 from arbiter.recipe import random_camera, random_cloth, random_light
 from notcloth import OTHERS, make_other
 from scipy.optimize import minimize
@@ -36,7 +37,9 @@ from pickglass.measure.sample import find_sample
 from pickglass.measure.settle import FEATURES, Trial, rank_pairs, try_pair
 
 TRIALS = 5
-SURE, WOVEN = 0.9, 0.75  # what `sett` asks for
+SURE, WOVEN, NOT_WOVEN = 0.9, 0.7, 0.4  # what `sett` asks for
+TABLE_MM = 9.0  # table that `sett` keeps beside the selvedges
+OUTLINED_LOG_ODDS = 1.0  # what `sett` believes beforehand of a piece with an outline
 DRAWN_CLOTH, DRAWN_OTHERS = 170, 120
 RIDGE = 0.5
 DRAWN, TRUE = (
@@ -73,6 +76,7 @@ class Case:
     bgr: np.ndarray
     mask: np.ndarray
     pitch_px: tuple[float, float] | None
+    outlined: bool = False
 
 
 def drawn_cases() -> Iterator[Case]:
@@ -98,14 +102,15 @@ def scene_cases(folder: Path) -> Iterator[Case]:
         photo = load_photo(path.with_suffix(".jpg"))
         try:
             plane = find_scale(photo, scan=truth.get("dpi") is not None)
-            patch = straighten(photo, plane, find_sample(photo, plane))
+            sample = find_sample(photo, plane, warp=way_of_warp(truth))
+            patch = straighten(photo, plane, sample, beside_mm=0.0 if sample.all_cloth else TABLE_MM)
         except PickglassError:
             continue
         pitch = None
         if truth["kind"] == "woven":
             pitch = tuple(25.4 / truth[key] * patch.px_per_mm for key in ("epi", "ppi"))
         group = path.stem.split("_")[0]
-        yield Case(path.stem, group, patch.bgr, patch.mask, pitch)
+        yield Case(path.stem, group, patch.bgr, patch.mask, pitch, outlined=True)
 
 
 def real_cases(folder: Path) -> Iterator[Case]:
@@ -131,10 +136,7 @@ def _same_cloth(name: str) -> str:
     return "gingham" if name.startswith("gingham") else twins.get(name, name)
 
 
-def collect(target: Path, real: Path | None, scenes: Path | None) -> None:
-    sources = [drawn_cases()]
-    sources += [real_cases(real)] if real else []
-    sources += [scene_cases(scenes)] if scenes else []
+def collect(target: Path, sources: list[Iterator[Case]]) -> None:
     kept = []
     for case in (case for source in sources for case in source):
         lattice = read_lattice(case.bgr, case.mask)
@@ -149,6 +151,7 @@ def collect(target: Path, real: Path | None, scenes: Path | None) -> None:
                 "name": case.name,
                 "group": case.group,
                 "pitch": case.pitch_px,
+                "outlined": case.outlined,
                 "features": np.array([trial.features for trial in trials]),
                 "found": np.array([(trial.pitch_x_px, trial.pitch_y_px) for trial in trials]),
             }
@@ -196,20 +199,21 @@ def fit_weights(cases: list[dict]) -> np.ndarray:  # type: ignore[type-arg]
 def verdict(case: dict, weights: np.ndarray) -> str:  # type: ignore[type-arg]
     """What `sett` would say: measured right, measured wrong, unsure, refused."""
     scores = case["features"] @ weights
-    woven = 1 - np.exp(-np.logaddexp.reduce(np.append(scores, 0.0)))
+    known = OUTLINED_LOG_ODDS if case["outlined"] else 0.0
+    woven = 1 / (1 + np.exp(-np.logaddexp.reduce(scores) - known))
     shares = np.exp(scores - np.logaddexp.reduce(scores))
     best = int(np.argmax(shares))
     alike = np.abs(np.log(case["found"] / case["found"][best])) < 0.06
     sure = min(float(shares[alike[:, axis]].sum()) for axis in (0, 1))
-    if woven < 0.5:
+    if woven < NOT_WOVEN:
         return "refused"
     if sure < SURE or woven < WOVEN:
         return "unsure"
     return "measured right" if _right(case)[best] else "measured wrong"
 
 
-def fit(source: Path) -> None:
-    cases = list(np.load(source, allow_pickle=True)["cases"])
+def fit(sources: list[Path]) -> None:
+    cases = [case for source in sources for case in np.load(source, allow_pickle=True)["cases"]]
     drawn = [c for c in cases if c["group"] == "drawn"]
     judged = [c for c in cases if c["group"] != "drawn"]
     groups = sorted({c["group"] for c in judged})
@@ -232,15 +236,19 @@ def fit(source: Path) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("action", choices=["collect", "fit"])
-    parser.add_argument("file", type=Path)
-    parser.add_argument("--real", type=Path)
-    parser.add_argument("--scenes", type=Path)
+    parser.add_argument("files", type=Path, nargs="+")
+    parser.add_argument("--drawn", action="store_true")
+    parser.add_argument("--real", type=Path, action="append", default=[])
+    parser.add_argument("--scenes", type=Path, action="append", default=[])
     asked = parser.parse_args()
     cv2.setNumThreads(1)
-    if asked.action == "collect":
-        collect(asked.file, asked.real, asked.scenes)
-    else:
-        fit(asked.file)
+    if asked.action == "fit":
+        fit(asked.files)
+        return
+    sources = [drawn_cases()] if asked.drawn else []
+    sources += [real_cases(folder) for folder in asked.real]
+    sources += [scene_cases(folder) for folder in asked.scenes]
+    collect(asked.files[0], sources)
 
 
 if __name__ == "__main__":
