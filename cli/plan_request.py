@@ -108,6 +108,7 @@ def prepare(options: Options, looms_path: Path) -> Prepared:
         width_mm=width_mm,
         length_mm=parse_length_mm(options.length, "finished length", 20.0, 50_000.0),
         sett=sett,
+        edges=sample.edges if sample is not None and options.sett is None else None,
         picks=_picks(options, sample, sett, band=band),
         shrink_width=shrink_width,
         shrink_length=shrink_length,

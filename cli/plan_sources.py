@@ -21,6 +21,9 @@ _MAX_FILE_BYTES = 50_000_000
 _UNSTATED_PERCENT = 2.0
 # Up to this width a sample counts as a band: all its ends over its whole width, selvedges included.
 _BAND_WIDTH_MM = 100.0
+_MM_PER_INCH = 25.4
+_WIDTH_U95_MM = 1.0  # of a width that was saved without its uncertainty
+_MOST_EDGES = 8.0  # spacings; more means that width and count belong to different stretches
 _WAYS = (("weftwise", "width"), ("warpwise", "length"))
 
 
@@ -34,6 +37,8 @@ class SavedSample:
         File or sample of the book the measurement was read from.
     sett, picks : Factor
         Ends and picks per inch with their uncertainty; ``base`` is the state of the sample.
+    edges : Factor or None
+        Width beyond the ends' spacing, mm; see `pickglass.measure.plan_request.PlanRequest`.
     warp_faced : bool
         True when the ends cover the picks.
     order : str or None
@@ -46,6 +51,7 @@ class SavedSample:
 
     name: str
     sett: Factor
+    edges: Factor | None
     picks: Factor
     warp_faced: bool
     order: str | None
@@ -146,7 +152,8 @@ def _sample(document: dict[str, Any], where: str, state: str) -> SavedSample:
     narrow = face == "warp-faced" or (width is not None and width < _BAND_WIDTH_MM)
     relative = _relative(document, "ends", ends)
     note = f"{where}, middle of the width"
-    if narrow and across is not None:
+    edges = _edges(document, ends, where, state)
+    if edges is None and narrow and across is not None:
         ends, note = across, f"{where}, all ends over the full width"
     sett = Factor(
         name="ends per inch",
@@ -170,11 +177,41 @@ def _sample(document: dict[str, Any], where: str, state: str) -> SavedSample:
     return SavedSample(
         name=where,
         sett=sett,
+        edges=edges,
         picks=beat,
         warp_faced=face == "warp-faced",
         order=order,
         palette=palette,
         unsure_ends=unsure,
+    )
+
+
+def _edges(document: dict[str, Any], per_inch: float, where: str, state: str) -> Factor | None:
+    """Return how much wider the sample is than its ends at the spacing of its middle; None when not all were seen.
+
+    With it as many ends as the sample has give the sample's own width: the weaver's ends over width.
+    """
+    from ..measure.quantities import Factor
+
+    count, width = _number(document, "ends", "count"), _number(document, "sample", "width_mm")
+    if count is None or width is None or not count >= 2 or width <= 0:
+        return None
+    spacing = _MM_PER_INCH / per_inch
+    count_u95, width_u95 = _number(document, "ends", "count_u95"), _number(document, "sample", "width_u95_mm")
+    doubt = math.hypot(
+        width_u95 if width_u95 is not None else _WIDTH_U95_MM,
+        spacing * (count_u95 if count_u95 is not None else 1.0),
+    )
+    if abs(width - count * spacing) > _MOST_EDGES * spacing:
+        return None
+    return Factor(
+        name="edges",
+        value=width - count * spacing,
+        unit="mm",
+        standard=doubt / 2.0,
+        origin="measured",
+        base=state,
+        note=f"{where}, {width:.1f} mm less {count:.0f} ends at their spacing",
     )
 
 

@@ -54,6 +54,7 @@ def factor_values(request: PlanRequest) -> dict[str, float]:
 
 _KEYS = (
     "sett",
+    "edges",
     "picks",
     "shrink_width",
     "shrink_length",
@@ -96,7 +97,7 @@ def size_chain(request: PlanRequest, values: Mapping[str, float]) -> Sizes:
         off_length=off_length,
         on_length=off_length / kept(values, "give"),
         heddle_width=heddle_width,
-        ends=values["sett"] * state_width / MM_PER_INCH,
+        ends=values["sett"] * (state_width - values.get("edges", 0.0)) / MM_PER_INCH,
         warp=warp,
         picks_piece=picks_off * off_length,
         picks=picks_off * (pieces * off_length + sampled),
@@ -106,7 +107,7 @@ def size_chain(request: PlanRequest, values: Mapping[str, float]) -> Sizes:
 
 def finished_width(request: PlanRequest, values: Mapping[str, float], ends: float) -> float:
     """Return the finished width that so many ends give."""
-    width = MM_PER_INCH * ends / values["sett"]
+    width = MM_PER_INCH * ends / values["sett"] + values.get("edges", 0.0)
     if request.sett.base == "in the heddle":
         width *= kept(values, "draw_in")
     if request.sett.base != "finished":

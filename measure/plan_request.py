@@ -25,6 +25,9 @@ class PlanRequest:
         Finished size of one piece.
     sett : Factor
         Ends per inch; its ``base`` is the state it belongs to (`SettState`).
+    edges : Factor or None
+        How much wider the cloth is than its ends times their spacing, mm, in the same state as `sett`: the outer halves
+        and weft turns of the selvedges, less their crowding. It stays the same however many ends there are.
     picks : Factor
         Picks per inch, ``base`` ``"off the loom"`` or ``"finished"``.
     shrink_width, shrink_length : Factor
@@ -65,6 +68,7 @@ class PlanRequest:
     draw_in: Factor | None
     give: Factor
     waste: Factor
+    edges: Factor | None = None
     weft_crimp: Factor | None = None
     warp_yarn: Factor | None = None
     weft_yarn: Factor | None = None
@@ -99,8 +103,14 @@ class PlanRequest:
             if yarn is not None:
                 check_range(yarn.name, yarn.value, 1.0, 20_000.0, "tex")
         for factor in self.factors:
-            most = 20.0 if factor.unit == "%" else max(1.0, factor.value)
+            most = 20.0 if factor.unit in ("%", "mm") else max(1.0, factor.value)
+            if factor is self.waste:
+                most = max(1.0, factor.value)
             check_range(f"uncertainty of the {factor.name}", factor.standard, 0.0, most, factor.unit)
+        if self.edges is not None:
+            check_range(self.edges.name, self.edges.value, -30.0, 30.0, "mm")
+            if self.edges.base != self.sett.base:
+                raise ValueError("the edges must belong to the cloth whose sett is known")
         if self.sett.base == "in the heddle" and self.draw_in is None:
             raise UsageError(
                 "no-draw-in",
@@ -113,6 +123,7 @@ class PlanRequest:
         """The factors in use, in the order of the chain."""
         every = (
             self.sett,
+            self.edges,
             self.picks,
             self.shrink_width,
             self.shrink_length,

@@ -57,14 +57,28 @@ def test_band_from_a_finished_sample_keeps_its_threads(capsys, tmp_path):
     sample = save(tmp_path / "s.json", SETT)
     wash = save(tmp_path / "w.json", SHRINKAGE)
     got = planned(capsys, "--sample", sample, "--shrinkage", wash, "--width", "2in", "--length", "1m")
-    # A warp-faced band: all ends over the full width, 54 per inch finished; threads do not shrink away.
-    assert got["ends"]["exact"] == pytest.approx(108)
+    # 49 ends gave 23 mm; every end more adds the spacing of the middle, 25.4 / 52 mm; threads do not shrink away.
+    assert got["ends"]["exact"] == pytest.approx(49 + (50.8 - 23.0) * 52 / 25.4)
     assert got["heddle"]["width_mm"] is None
     assert got["off_loom"]["length_mm"] == pytest.approx(1000 / 0.92)
     assert got["off_loom"]["width_mm"] == pytest.approx(50.8 / 0.96)
     assert {f["name"]: f["origin"] for f in got["factors"]}["shrinkage of the width"] == "measured"
-    # U95 of the finished width is the sample's own: 0.6 of 52.
-    assert got["finished"]["width_u95_mm"] / got["finished"]["width_mm"] == pytest.approx(0.6 / 52, rel=1e-3)
+    # U95 of the finished width: 0.6 of 52 on all the ends, and the sample's own width and count, 1 mm and 1 end.
+    body = got["ends"]["count"] * 25.4 / 52
+    assert got["finished"]["width_u95_mm"] == pytest.approx(
+        math.hypot(body * 0.6 / 52, 1.0, 25.4 / 52), rel=1e-3
+    )
+
+
+def test_the_sampler_woven_again_takes_its_own_ends(capsys, tmp_path):
+    sample = save(tmp_path / "s.json", SETT)
+    assert planned(capsys, "--sample", sample, "--width", "23mm", "--length", "1m")["ends"]["count"] == 49
+
+
+def test_a_sample_without_its_width_is_planned_by_ends_over_width(capsys, tmp_path):
+    sample = save(tmp_path / "s.json", SETT | {"sample": {"width_mm": None}})
+    got = planned(capsys, "--sample", sample, "--width", "2in", "--length", "1m")
+    assert got["ends"]["exact"] == pytest.approx(108)  # 54 per inch
 
 
 def test_unwashed_sample_needs_more_ends(capsys, tmp_path):
@@ -72,7 +86,9 @@ def test_unwashed_sample_needs_more_ends(capsys, tmp_path):
     words = ("--sample", sample, "--width", "2in", "--length", "1m", "--shrink-width", "4%")
     finished = planned(capsys, *words)["ends"]["exact"]
     off_loom = planned(capsys, *words, "--sample-is", "off-loom")["ends"]["exact"]
-    assert off_loom == pytest.approx(finished / 0.96)
+    # The wish is 50.8 mm finished, 50.8 / 0.96 mm off the loom, and the sample's 23 mm are 49 ends in either state.
+    assert finished == pytest.approx(49 + (50.8 - 23.0) * 52 / 25.4)
+    assert off_loom == pytest.approx(49 + (50.8 / 0.96 - 23.0) * 52 / 25.4)
 
 
 def test_wide_cloth_uses_the_middle_of_the_sample(capsys, tmp_path):
