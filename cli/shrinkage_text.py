@@ -98,7 +98,7 @@ def _ways(size: ChangeOfSize, name: str) -> list[str]:
     lines = [
         f"  warpwise (length)  {change_words(size.warpwise)}   {plain_words(size.warpwise, ('shorter', 'longer'))}",
         f"  weftwise (width)   {change_words(size.weftwise)}   {plain_words(size.weftwise, ('narrower', 'wider'))}",
-        f"  area               {with_uncertainty(size.area_change_percent, size.area_u95_percent)} %",
+        f"  area               {without_minus_zero(with_uncertainty(size.area_change_percent, size.area_u95_percent))} %",
     ]
     if size.skew_before_percent is not None and size.skew_after_percent is not None:
         lines.append(
@@ -109,7 +109,13 @@ def _ways(size: ChangeOfSize, name: str) -> list[str]:
 
 def change_words(change: Change) -> str:
     """Return a change with its uncertainty: ``"-5.9 ± 0.7 %"``."""
-    return f"{with_uncertainty(change.change_percent, change.u95_percent)} %"
+    return f"{without_minus_zero(with_uncertainty(change.change_percent, change.u95_percent))} %"
+
+
+def without_minus_zero(text: str) -> str:
+    """Return `text` with a leading "-0.0" as "0.0": a change that rounds to nothing has no sign."""
+    number = text.partition(" ")[0]
+    return text.removeprefix("-") if number.startswith("-0") and not number.strip("-0.") else text
 
 
 def plain_words(change: Change, verbs: tuple[str, str]) -> str:
