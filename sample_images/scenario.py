@@ -285,7 +285,25 @@ WASH_TWICE = _washed(
     Light(azimuth_deg=155.0, elevation_deg=47.0, ambient=0.45, warmth=0.03),
     "2026:05:02 14:05:58",
 )
+# The third wash changes next to nothing, and the sample lies turned round.
+WASH_THRICE = _washed(
+    "wash_after_third",
+    Wash(warp_percent=10.6, weft_percent=8.1, yarn_growth=1.085, hair_growth=3.2),
+    178.5,
+    Camera(
+        width_px=2200,
+        height_px=1650,
+        distance_mm=253.0,
+        tilt_deg=4.0,
+        tilt_azimuth_deg=60.0,
+        roll_deg=1.0,
+        k1=-0.006,
+    ),
+    Light(azimuth_deg=125.0, elevation_deg=43.0, ambient=0.43),
+    "2026:05:09 10:21:44",
+)
 
 SCENES: dict[str, Scene] = {
-    s.name: s for s in (BAND, SAMPLER, TWILL, WOOLLY, PAGE, SCAN, WASH_BEFORE, WASH_ONCE, WASH_TWICE)
+    s.name: s
+    for s in (BAND, SAMPLER, TWILL, WOOLLY, PAGE, SCAN, WASH_BEFORE, WASH_ONCE, WASH_TWICE, WASH_THRICE)
 }
