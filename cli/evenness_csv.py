@@ -51,12 +51,13 @@ def stations_csv(bands: Sequence[tuple[str, Evenness]]) -> bytes:
             s.right_mm,
             None if s.shape is None else s.shape.bow_percent,
             None if s.shape is None else s.shape.skew_percent,
+            s.warp_share,
         ]
         for name, evenness in bands
         for s in evenness.stations
     ]
     head = ["photo", "at_mm", "picks_per_inch", "ends_per_inch", "width_mm", "left_mm", "right_mm"]
-    return _table([*head, "bow_percent", "skew_percent"], rows)
+    return _table([*head, "bow_percent", "skew_percent", "visible_warp_share"], rows)
 
 
 def _table(head: list[str], rows: Iterable[Row]) -> bytes:

@@ -88,6 +88,7 @@ def evenness_keys(evenness: Evenness) -> dict[str, Any]:
                 "right_mm": s.right_mm,
                 "bow_percent": None if s.shape is None else s.shape.bow_percent,
                 "skew_percent": None if s.shape is None else s.shape.skew_percent,
+                "visible_warp_share": s.warp_share,
             }
             for s in evenness.stations
         ],
@@ -129,6 +130,7 @@ def evenness_keys(evenness: Evenness) -> dict[str, Any]:
                 "at_mm": f.at_mm,
                 "across_mm": f.across_mm,
                 "size_mm": f.size_mm,
+                "across_size_mm": f.across_size_mm,
                 "text": fault_words(f),
             }
             for f in evenness.faults

@@ -117,6 +117,10 @@ def figure_rows(evenness: Evenness) -> list[tuple[str, str]]:
         ("width scatters", _cv(evenness.width_cv_percent, "")),
         ("end to end", _cv(evenness.end_spacing_cv_percent, "across the width")),
     ]
+    cover = [s.warp_share for s in evenness.stations if s.warp_share is not None]
+    if cover:
+        share = f"about {sum(cover) / len(cover):.2f} of the surface, by colour (true to about 0.1)"
+        rows.append(("warp seen", share))
     drift = evenness.drift
     if drift is not None:
         size = f"{drift.percent_per_100mm:+.1f} ± {drift.u95_percent_per_100mm:.1f} % per 100 mm"
@@ -144,28 +148,29 @@ def _cv(value: float | None, note: str) -> str:
 
 
 def _stations(evenness: Evenness) -> list[str]:
-    widths = (9, 11, 10, 11, 8, 9)
+    widths = (9, 11, 10, 11, 8, 9, 12)
     return [
-        "".join(cell.rjust(columns) for cell, columns in zip(row, widths, strict=True))
+        "".join(cell.rjust(columns) for cell, columns in zip(row, widths, strict=False))
         for row in station_rows(evenness)
     ]
 
 
 def station_rows(evenness: Evenness) -> list[tuple[str, ...]]:
     """Return the headings, then a row for every station."""
-    rows: list[tuple[str, ...]] = [("at mm", "picks/in", "ends/in", "width mm", "bow %", "skew %")]
+    heads: tuple[str, ...] = ("at mm", "picks/in", "ends/in", "width mm", "bow %", "skew %")
+    covered = any(s.warp_share is not None for s in evenness.stations)
+    rows = [(*heads, "warp seen") if covered else heads]
     for s in evenness.stations:
         shape = s.shape
-        rows.append(
-            (
-                f"{s.at_mm:.0f}",
-                f"{s.picks_per_inch:.2f}",
-                _number(s.ends_per_inch, 2),
-                _number(s.width_mm, 1),
-                _number(None if shape is None else shape.bow_percent, 1),
-                _number(None if shape is None else shape.skew_percent, 1),
-            )
+        row = (
+            f"{s.at_mm:.0f}",
+            f"{s.picks_per_inch:.2f}",
+            _number(s.ends_per_inch, 2),
+            _number(s.width_mm, 1),
+            _number(None if shape is None else shape.bow_percent, 1),
+            _number(None if shape is None else shape.skew_percent, 1),
         )
+        rows.append((*row, _number(s.warp_share, 2)) if covered else row)
     return rows
 
 

@@ -15,11 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .phase import PX_PER_THREAD
+from .repeat import float_classes
 from .rhythm import leading_node
 from .selvedge import cloth_evidence
+from .silhouette import linear_light
 from .track import Tracks
 
-__all__ = ["Crossings", "read_crossings"]
+__all__ = ["TILE", "Crossings", "end_on_top", "read_classes", "read_crossings", "read_tiles"]
 
 FloatArray = NDArray[np.float64]
 
@@ -70,15 +72,17 @@ def _places(centres: FloatArray) -> FloatArray:
     return np.asarray(places, dtype=np.float64)
 
 
-def _tiles(tracks: Tracks) -> FloatArray:
-    """Tiles in CIE L*a*b*, shape (P, N, TILE * TILE, 3)."""
+def read_tiles(tracks: Tracks, *, linear: bool = False) -> FloatArray:
+    """Return the tiles of all crossings in CIE L*a*b* (or linear BGR), shape (P, N, TILE * TILE, 3)."""
     k = PX_PER_THREAD
     soft = cv2.GaussianBlur(tracks.threads.picture.bgr, (0, 0), 0.4 * k / TILE)
     x, y = np.meshgrid(_places(tracks.ends.centres_index) * k, _places(tracks.picks.centres_index) * k)
     picture = cv2.remap(soft, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR)
-    lab = cv2.cvtColor(np.clip(picture, 0, 255).astype(np.float32) / 255, cv2.COLOR_BGR2Lab)
+    picture = np.clip(picture, 0, 255)
+    lab = cv2.cvtColor(picture.astype(np.float32) / 255, cv2.COLOR_BGR2Lab)
+    colours = np.asarray(linear_light(picture.astype(np.uint8)) if linear else lab)
     p, n = tracks.picks.count, tracks.ends.count
-    tiles = lab.reshape(p, TILE, n, TILE, 3).transpose(0, 2, 1, 3, 4).reshape(p, n, TILE * TILE, 3)
+    tiles = colours.reshape(p, TILE, n, TILE, 3).transpose(0, 2, 1, 3, 4).reshape(p, n, TILE * TILE, 3)
     return np.asarray(tiles, dtype=np.float64)
 
 
@@ -99,6 +103,17 @@ def _usual(tiles: FloatArray, classes: NDArray[np.int_], count: int) -> tuple[Fl
     return on_end, on_pick
 
 
+def read_classes(tracks: Tracks) -> tuple[NDArray[np.int_], int] | None:
+    """Return the class of every crossing, shape (P, N), and the number of classes; None where they cannot be told."""
+    node = leading_node(dict(tracks.nodes))
+    if node is None or {"untracked", "faint"} & (tracks.ends.flags | tracks.picks.flags):
+        return None
+    a, b, q = node
+    classes = (a * tracks.ends.place_in_repeat[None] + b * tracks.picks.place_in_repeat[:, None]) % q
+    fewest = min(int((classes == c).sum(axis=axis).min()) for axis in (0, 1) for c in range(q))
+    return (classes, q) if fewest >= LEAST_PER_CLASS else None
+
+
 def read_crossings(tracks: Tracks) -> Crossings | None:
     """Compare every crossing with its class.
 
@@ -112,15 +127,11 @@ def read_crossings(tracks: Tracks) -> Crossings | None:
     Crossings or None
         None where the weave shows no rhythm or too few threads share a place in it.
     """
-    node = leading_node(dict(tracks.nodes))
-    if node is None or {"untracked", "faint"} & (tracks.ends.flags | tracks.picks.flags):
+    read = read_classes(tracks)
+    if read is None:
         return None
-    a, b, q = node
-    classes = (a * tracks.ends.place_in_repeat[None] + b * tracks.picks.place_in_repeat[:, None]) % q
-    fewest = min(min(int((classes == c).sum(axis=axis).min()) for c in range(q)) for axis in (0, 1))
-    if fewest < LEAST_PER_CLASS:
-        return None
-    tiles = _tiles(tracks)
+    classes, q = read
+    tiles = read_tiles(tracks)
     flat = tiles.reshape(*classes.shape, -1)
     on_end, on_pick = _usual(flat, classes, q)
     expected = np.zeros_like(flat)
@@ -203,6 +214,28 @@ def _sides(on_end: FloatArray) -> NDArray[np.int_]:
     looks = looks - looks.mean(axis=0)
     main = np.linalg.svd(looks, full_matrices=False)[2][0]
     return np.where(looks @ main >= 0, 1, -1)
+
+
+def end_on_top(tracks: Tracks, classes: NDArray[np.int_], count: int) -> NDArray[np.bool_] | None:
+    """Tell at which crossings the end lies on top, shape (P, N).
+
+    The floats' shape tells: beside a thread that lies on top run edges and gaps along it. None where both sides of the
+    weave show the same shape.
+    """
+    node = leading_node(dict(tracks.nodes))
+    if node is None:
+        return None
+    along_end = float_classes(tracks, node)[:, 0]
+    tiles = read_tiles(tracks).reshape(*classes.shape, -1)
+    looks = np.stack([np.median(tiles[classes == c], axis=0) for c in range(count)])
+    looks = looks - looks.mean(axis=0)
+    side = np.where(looks @ np.linalg.svd(looks, full_matrices=False)[2][0] >= 0, 1, -1)
+    if abs(int(side.sum())) == count:
+        return None
+    lean = float(along_end[side > 0].mean() - along_end[side < 0].mean())
+    if lean == 0.0:
+        return None
+    return np.asarray((side if lean > 0 else -side)[classes] > 0)
 
 
 def _opposite(on_end: FloatArray) -> NDArray[np.int_]:

@@ -175,6 +175,12 @@ def _append(whole: BandTrace, trace: BandTrace, shift: float, shared: int) -> Ba
                 (trace.streaks + np.array([shift, shift, across, 0.0]))[trace.streaks[:, 0] + shift > seam],
             ]
         ),
+        cover_mm=np.concatenate(
+            [whole.cover_mm[whole.cover_mm <= seam], (trace.cover_mm + shift)[trace.cover_mm + shift > seam]]
+        ),
+        cover_share=np.concatenate(
+            [whole.cover_share[whole.cover_mm <= seam], trace.cover_share[trace.cover_mm + shift > seam]]
+        ),
         spots=(
             *(spot for spot in whole.spots if spot.at_mm <= seam),
             *(

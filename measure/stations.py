@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .bow_skew import PickShape, pick_shape
+from .cover import warp_cover
 from .crossing_faults import crossing_faults
 from .crossings import read_crossings
 from .fault import Fault
@@ -52,8 +53,9 @@ class BandTrace:
         Streaks along single ends: first and last place along the warp, place across it, clearness.
     spots : tuple of Fault
         Floats, holes, knots and slubs.
-    cover_mm, cover_share : ndarray of shape (P,)
-        Place of every pick and the share of the surface that shows warp along it; NaN where the colours do not tell.
+    cover_mm, cover_share : ndarray of shape (C,)
+        Places and the share of the surface that shows warp there; NaN where the colours do not tell, empty where they
+        tell nowhere.
     origin_v_mm, length_factor : float
         Cloth coordinate of the first pick, and what its millimetres were multiplied by for the cloth's height.
     """
@@ -104,6 +106,9 @@ class Station:
         Distance of the selvedges and their places across the warp.
     shape : PickShape or None
         Bow and skew of the picks there (mean over the window).
+    warp_share : float or None
+        Share of the yarn surface that shows warp, read from the colours and true to about 0.1; None where they do not
+        tell.
     """
 
     at_mm: float
@@ -113,6 +118,7 @@ class Station:
     left_mm: float | None
     right_mm: float | None
     shape: PickShape | None
+    warp_share: float | None = None
 
 
 def read_trace(measurement: SettMeasurement) -> BandTrace:
@@ -157,6 +163,8 @@ def read_trace(measurement: SettMeasurement) -> BandTrace:
         spots, streaks = crossing_faults(
             tracks, crossings, origin_px=origin_px, u0_mm=u0, mm_per_px=unit, streaks=streaks
         )
+    # Where one system covers the other, the hidden one's colour is not seen.
+    cover = warp_cover(tracks) if weave.face == "balanced" else None
     edges_seen = sample.width_mm is not None
     nothing = np.zeros(0)
     return BandTrace(
@@ -187,6 +195,8 @@ def read_trace(measurement: SettMeasurement) -> BandTrace:
         origin_v_mm=origin_v,
         length_factor=factor,
         spots=spots,
+        cover_mm=nothing if cover is None else (at_px - origin_px) * unit,
+        cover_share=nothing if cover is None else cover,
     )
 
 
@@ -302,7 +312,14 @@ def _station(trace: BandTrace, index: FloatArray, at: float, window: float) -> S
         left_mm=left,
         right_mm=right,
         shape=pick_shape(trace.pick_u_mm[inside], trace.pick_v_mm[inside]) if inside.any() else None,
+        warp_share=_warp_share(trace, low, high),
     )
+
+
+def _warp_share(trace: BandTrace, low: float, high: float) -> float | None:
+    here = trace.cover_share[(trace.cover_mm >= low) & (trace.cover_mm <= high)]
+    here = here[np.isfinite(here)]
+    return float(here.mean()) if len(here) else None
 
 
 def _ends_per_inch(trace: BandTrace, at: float) -> float | None:
