@@ -1,0 +1,54 @@
+import numpy as np
+import pytest
+from crossing_maps import even_crossings
+
+from pickglass.measure.floats import find_floats
+
+
+def test_even_cloth_has_no_float():
+    assert sum(len(find_floats(even_crossings(seed))) for seed in range(10)) == 0
+
+
+@pytest.mark.parametrize("length", [5, 7, 9])
+def test_an_end_that_passes_over_five_picks_and_more_is_found(length):
+    cloth = even_crossings(1)
+    rows = np.arange(20, 20 + length, 2) + 1  # every second crossing should have shown the pick
+    cloth.turned[rows[:-1], 12] = 1.0
+    cloth.turned_z[rows[:-1], 12] = 12.0
+    (found,) = find_floats(cloth)
+    assert (found.of, found.thread, found.first, found.last) == ("end", 12, rows[0], rows[-2])
+
+
+def test_a_pick_that_passes_over_ends_is_found_beside_an_end():
+    cloth = even_crossings(2)
+    cloth.turned[40, [7, 9, 11]] = 1.0
+    cloth.turned_z[40, [7, 9, 11]] = 12.0
+    cloth.turned[[10, 12], 20] = 0.9
+    cloth.turned_z[[10, 12], 20] = 11.0
+    found = {(f.of, f.thread, f.first, f.last) for f in find_floats(cloth)}
+    assert found == {("pick", 40, 7, 11), ("end", 20, 10, 12)}
+
+
+def test_one_turned_crossing_is_not_enough():
+    cloth = even_crossings(3)
+    cloth.turned[30, 10] = 1.0
+    cloth.turned_z[30, 10] = 20.0
+    assert find_floats(cloth) == ()
+
+
+def test_where_the_tracking_slipped_nothing_is_said():
+    cloth = even_crossings(4)
+    cloth.turned[20:30, 8:14] = 1.0  # a whole patch looks turned, both kinds of crossing
+    cloth.turned_z[20:30, 8:14] = 12.0
+    assert find_floats(cloth) == ()
+
+
+def test_a_slubby_cloth_must_show_longer_runs():
+    cloth = even_crossings(5)
+    rng = np.random.default_rng(5)
+    for _ in range(25):  # slubs turn crossings here and there
+        i, j = int(rng.integers(3, 68)), int(rng.integers(3, 25))
+        cloth.turned[i, j], cloth.turned_z[i, j] = 0.9, 8.0
+    cloth.turned[[33, 35], 14] = 1.0
+    cloth.turned_z[[33, 35], 14] = 8.0
+    assert all(f.last - f.first > 2 for f in find_floats(cloth))

@@ -1,0 +1,59 @@
+import numpy as np
+import pytest
+from crossing_maps import even_crossings
+
+from pickglass.measure.odd_spots import find_odd_spots
+
+
+def test_even_cloth_has_no_odd_spot():
+    found = sum(len(find_odd_spots(even_crossings(seed, picks=140))) for seed in range(20))
+    assert (
+        found == 0
+    )  # 20 bands of 140 picks are some five metres; one false fault per metre is allowed for all kinds
+
+
+@pytest.mark.parametrize(("size", "height"), [((2, 2), 2.6), ((3, 3), 2.2), ((1, 5), 1.8)])
+def test_a_lump_is_found_at_its_place(size, height):
+    cloth = even_crossings(1)
+    cloth.oddness[30 : 30 + size[0], 12 : 12 + size[1]] = height
+    (found,) = find_odd_spots(cloth)
+    assert found.kind == "knot-or-slub"
+    assert found.picks[0] <= 30 + size[0] - 1
+    assert found.picks[1] >= 30
+    assert found.ends[0] <= 12
+    assert found.ends[1] >= 12 + size[1] - 1
+
+
+def test_a_hole_is_told_by_the_table_that_shows():
+    cloth = even_crossings(2)
+    cloth.oddness[30:33, 12:15] = 3.5
+    cloth.cloth_look[30:33, 12:15] = -2.0
+    assert [spot.kind for spot in find_odd_spots(cloth)] == ["hole"]
+
+
+def test_where_the_table_is_not_known_a_hole_is_only_odd():
+    cloth = even_crossings(3)
+    cloth.oddness[30:33, 12:15] = 3.5
+    cloth.cloth_look[:] = 0.0
+    assert [spot.kind for spot in find_odd_spots(cloth)] == ["knot-or-slub"]
+
+
+def test_beside_the_selvedge_and_under_the_card_nothing_is_said():
+    cloth = even_crossings(4)
+    cloth.oddness[30:33, 0:2] = 3.5
+    cloth.oddness[10:20, 10:20] = 3.5
+    cloth.cloth[10:20, 10:20] = 0.0
+    assert find_odd_spots(cloth) == ()
+
+
+def test_a_large_patch_is_the_trackings_fault_and_not_the_weavers():
+    cloth = even_crossings(5)
+    cloth.oddness[20:34, 8:16] = 2.5
+    assert find_odd_spots(cloth) == ()
+
+
+def test_a_card_that_leaves_little_cloth_is_no_error():
+    cloth = even_crossings(6)
+    cloth.cloth[:] = 0.0
+    assert find_odd_spots(cloth) == ()
+    assert np.isfinite(cloth.oddness).all()
