@@ -3,7 +3,8 @@
     cd tests
     python -m evenness_bands FOLDER --render              # needs the extra "render"; some 20 s of processor time a band
     python -m evenness_bands FOLDER                       # measures what is there
-    python -m evenness_bands FOLDER --also ../../shared/scenes
+    python -m evenness_bands FOLDER --also OTHER          # and other pictures with such truth
+    python -m evenness_bands FOLDER --rail --render       # four photos of one band beside the rail, joined
 
 The folder holds NAME.jpg and NAME.json; pictures from other folders with such truth can be added with --also.
 """
@@ -37,7 +38,17 @@ def main() -> None:
     parser.add_argument("--only", nargs="*", help="names to look at")
     parser.add_argument("--also", type=Path, help="another folder of pictures with truth")
     parser.add_argument("--keep", type=Path, help="folder in which counted threads are kept between trials")
+    parser.add_argument(
+        "--rail", action="store_true", help="the four photos of one long band beside the rail instead"
+    )
     chosen = parser.parse_args()
+    if chosen.rail:
+        from .rail import measure_rail, render_rail
+
+        if chosen.render:
+            render_rail(chosen.folder)
+        print(measure_rail(chosen.folder))
+        return
     names = [n for n in BANDS if not chosen.only or n in chosen.only]
     if chosen.render:
         from .render import render_bands

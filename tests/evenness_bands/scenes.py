@@ -116,6 +116,16 @@ def _scan(name: str, seed: int, cloth: Cloth) -> Scene:
     )
 
 
+def _small_scan(name: str, seed: int, cloth: Cloth) -> Scene:
+    """Make a picture small enough to lie beside the tests."""
+    scene = _scan(name, seed, cloth)
+    return replace(
+        scene,
+        camera=replace(scene.camera, width_px=1520, height_px=620),
+        post=replace(scene.post, quality=85),
+    )
+
+
 def _with(cloth: Cloth, *faults: Fault, beat: tuple[Step, ...] = (), width: tuple[Step, ...] = ()) -> Cloth:
     return replace(cloth, faults=faults, steps=beat, width_steps=width)
 
@@ -190,6 +200,17 @@ _ALL = (
         "fault_edge_striped",
         5231,
         _with(replace(STRIPED, ends=32), _fault("crowded_edge", 0, 31, 5), _fault("weft_float", 30, 12, 6)),
+    ),
+    _small_scan(
+        "fault_several",
+        5232,
+        _with(
+            replace(PLAIN, ends=24, picks=60),
+            _fault("missed_pick", 10),
+            _fault("weft_float", 20, 8, 5),
+            _fault("knot", 32, 15),
+            _fault("hole", 44, 9, 3),
+        ),
     ),
 )
 BANDS: dict[str, Scene] = {scene.name: scene for scene in _ALL}
