@@ -46,9 +46,10 @@ def check_outputs(wanted: Wanted) -> None:
             )
     named = {flag: path for path, flag, _ in targets} | {"--report": wanted.report}
     check_targets(named, overwrite=wanted.overwrite)
-    if len(wanted.title) > 80 or not wanted.title.isprintable():
+    if not wanted.title.strip() or len(wanted.title) > 80 or not wanted.title.isprintable():
+        what = "too long" if len(wanted.title) > 80 else "no line of words"
         raise UsageError(
-            "bad-title", "The title is too long for the sheet.", "Give at most 80 letters with --title."
+            "bad-title", f"The title is {what}.", "Give 1 to 80 letters on one line with --title."
         )
 
 

@@ -87,7 +87,7 @@ def prepare(options: Options, looms_path: Path) -> Prepared:
     from ..measure.quantities import parse_change, parse_length_mm
 
     state = None if options.sample_state is None else STATES[options.sample_state]
-    sample = read_sample(options.sample, state, options.book) if options.sample else None
+    sample = read_sample(options.sample, state, options.book) if options.sample is not None else None
     band = options.band if options.band is not None else bool(sample and sample.warp_faced)
     width_mm = parse_length_mm(options.width, "finished width", 3.0, 3000.0)
     warp_yarn = yarn_factor(options.warp_yarn, "warp") if options.warp_yarn is not None else None
@@ -158,9 +158,11 @@ def _sett(
     options: Options, sample: SavedSample | None, warp_yarn: Factor | None, *, band: bool
 ) -> tuple[Factor, SettAdvice | None]:
     from ..measure.quantities import Factor, parse_density_per_inch
-    from ..measure.sett_advice import advise_sett
+    from ..measure.sett_advice import advise_sett, interlacings
 
     name = "ends per inch"
+    interlacings(options.weave)  # a wrong word is told even where the weave decides nothing
+    wraps = parse_density_per_inch(options.wraps, "wraps", 2.0, 300.0) if options.wraps is not None else None
     if options.sett is not None:
         base = STATES[options.sett_state or ("finished" if band else "heddle")]
         value = parse_density_per_inch(options.sett, "sett (--sett)")
@@ -185,7 +187,6 @@ def _sett(
             if band
             else "Give --sample FILE.json, --sett 20/in, or --warp-yarn for a first sett to sample.",
         )
-    wraps = parse_density_per_inch(options.wraps, "wraps", 2.0, 300.0) if options.wraps is not None else None
     soft = options.fibre == "wool"
     tex = warp_yarn.value if warp_yarn else None
     advice = advise_sett(weave=options.weave, tex=tex, wraps_per_inch=wraps, soft=soft)
@@ -240,7 +241,7 @@ def _shrinkage(options: Options) -> tuple[Factor, Factor]:
     from ..measure.priors import prior_shrinkage
     from ..measure.quantities import parse_change
 
-    saved = read_shrinkage(options.shrinkage, options.book) if options.shrinkage else None
+    saved = read_shrinkage(options.shrinkage, options.book) if options.shrinkage is not None else None
     found = []
     for index, (way, text) in enumerate((("width", options.shrink_width), ("length", options.shrink_length))):
         name, base = f"shrinkage of the {way}", f"off-loom {way}"

@@ -160,6 +160,8 @@ def _tokens(text: str) -> list[str]:
         if match is None:
             raise _cannot_read(text, f"it stops making sense at “{stripped[position:].strip()[:12]}”")
         token = next(group for group in match.groups() if group)
+        if match[2] and not token[0].isalpha():  # ½ and ² count as letters of words, but name no colour
+            raise _cannot_read(text, f"“{token[:12]}” is neither a whole number nor a colour")
         if token not in (",", "×", "*"):
             tokens.append(token)
         position = match.end()
