@@ -14,7 +14,10 @@ from . import options
 from .book_reference import book_for_reading, default_book
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from .book_record import Record, Sample
+    from .book_store import Change
 
 __all__ = ["app", "default_book"]
 
@@ -101,6 +104,7 @@ def add(
     heddle: Annotated[str | None, _words("--heddle", "Heddle or reed, and how it was sleyed.")] = None,
     weave: Annotated[str | None, _words("--weave", "The weave in your words.")] = None,
     note: Annotated[list[str] | None, _words("--note", "A line to remember; may be repeated.")] = None,
+    json: options.Json = False,
     book: _Book = None,
 ) -> None:
     """Put a sample into the book, or add to one that is there.
@@ -144,6 +148,9 @@ def add(
                 f"The book has “{change.name}” already, and nothing was given to add to it.",
                 "Give --from, --photo, --yarn, --heddle, --weave, --sett or --note.",
             )
+    if json:
+        _say_changes([change])
+        return
     typer.echo(added_text(change, record, stage_given=stage is not None))
 
 
@@ -277,6 +284,7 @@ def compare(
 def export_book(
     target: Annotated[Path, typer.Argument(metavar="FILE.json|FILE.csv", show_default=False)],
     overwrite: options.Overwrite = False,
+    json: options.Json = False,
     book: _Book = None,
 ) -> None:
     """Write the whole book to a file: .json keeps everything, .csv the main figures, a row for each measurement."""
@@ -294,6 +302,13 @@ def export_book(
     with open_book(path, write=False) as connection:
         samples = read_samples(connection, whole=as_json)
     write_whole(target, book_json(samples) if as_json else book_csv(samples), overwrite=overwrite)
+    if json:
+        from .sett_json import dump
+
+        records = sum(len(sample.records) for sample in samples)
+        counts = {"samples": len(samples), "records": records}
+        typer.echo(dump({"schema": "pickglass.book-export/1", "file": str(target)} | counts))
+        return
     typer.echo(exported_text(samples, str(target)))
 
 
@@ -304,6 +319,7 @@ def export_book(
 )
 def import_book(
     source: Annotated[Path, typer.Argument(metavar="FILE.json|FILE.csv", show_default=False)],
+    json: options.Json = False,
     book: _Book = None,
 ) -> None:
     """Take in an exported book: everything in it is checked first, and then all of it is kept or none.
@@ -327,7 +343,17 @@ def import_book(
     samples = parse(content, source.name)
     with open_book(_for_writing(book), write=True) as connection, transaction(connection):
         changes = [keep_sample(connection, sample, newer_facts_win=False) for sample in samples]
+    if json:
+        _say_changes(changes)
+        return
     typer.echo(imported_text(changes, source.name))
+
+
+def _say_changes(changes: Sequence[Change]) -> None:
+    from .book_search import change_document
+    from .sett_json import dump
+
+    typer.echo(dump(change_document(changes)))
 
 
 def _for_writing(book: Path | None) -> Path:

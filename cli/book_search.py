@@ -10,9 +10,10 @@ from .book_text import difference, unsure_systems
 
 if TYPE_CHECKING:
     from .book_record import Record, Sample
+    from .book_store import Change
     from .options import Span
 
-__all__ = ["compare_document", "list_document", "matching"]
+__all__ = ["change_document", "compare_document", "list_document", "matching"]
 
 
 def matching(
@@ -74,6 +75,25 @@ def compare_document(
             for sample, record in zip(samples, records, strict=True)
         ],
         "differences": differences,
+    }
+
+
+def change_document(changes: Sequence[Change]) -> dict[str, Any]:
+    """Return the JSON document of `book add` and `book import`: what was kept, and which facts differ from the book."""
+    return {
+        "schema": "pickglass.book-change/1",
+        "samples": [
+            {
+                "name": change.name,
+                "created": change.created,
+                "records_added": change.added,
+                "records_known": change.known,
+                "differing": [
+                    {"fact": fact, "before": before, "given": given} for fact, before, given in change.facts
+                ],
+            }
+            for change in changes
+        ],
     }
 
 

@@ -88,6 +88,7 @@ def evenness(
     overwrite: options.Overwrite = False,
     card: options.Card = "auto",
     px_per_mm: options.PxPerMm = None,
+    points: options.Points = None,
     scan: options.Scan = False,
     dpi: options.Dpi = None,
     no_scale: options.NoScaleRefused = False,
@@ -107,10 +108,23 @@ def evenness(
     Photos with a rail card beside the band are joined by themselves; others with --start-at for each.
     """
     options.needs_scale(no_scale, "places along the band")
-    options.one_scale(px_per_mm=px_per_mm, scan=scan, dpi=dpi, no_scale=False, card_on_cloth=card_on_cloth)
+    options.one_scale(
+        px_per_mm=px_per_mm,
+        points=points,
+        scan=scan,
+        dpi=dpi,
+        no_scale=False,
+        card_on_cloth=card_on_cloth,
+    )
     from .many import gather
 
     photos = gather(photos)
+    if points is not None and len(photos) > 1:
+        raise UsageError(
+            "one-photo-only",
+            "Two points lie elsewhere in every photo, so --points goes with one photo.",
+            "Lay a card beside the band in each photo, or take the photos one by one.",
+        )
     starts = _starts(start_at or [], len(photos), compare=compare)
     targets = _targets(picture, csv, crops, report, overwrite=overwrite)
     from .pipeline import Request
@@ -119,6 +133,7 @@ def evenness(
     request = Request(
         card=cast("CardChoice", card),
         px_per_mm=px_per_mm,
+        points=points,
         scan=scan or dpi is not None,
         dpi=dpi,
         all_cloth=all_cloth,

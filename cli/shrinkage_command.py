@@ -76,7 +76,7 @@ def _numbers_of(
     return values
 
 
-def _points(option: str, text: str | None) -> list[tuple[float, float]] | None:
+def _marked(option: str, text: str | None) -> list[tuple[float, float]] | None:
     if text is None:
         return None
     try:
@@ -134,6 +134,14 @@ def shrinkage(
             help="Scale given by hand, pixels per millimetre; one number or one each.",
         ),
     ] = None,
+    points: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--points",
+            metavar="X1,Y1,X2,Y2=MM",
+            help="Scale from two points of a photo (pixels) and the distance between them in mm; once for each photo.",
+        ),
+    ] = None,
     scan: options.Scan = False,
     dpi: Annotated[
         str | None,
@@ -187,15 +195,23 @@ def shrinkage(
         )
     warps = _words_of("--warp", options.WARPS, warp, count, ["auto"] * count)
     scales = _numbers_of("--px-per-mm", options.px_per_mm, px_per_mm, count)
+    apart = [options.points(text) for text in points or ()] or [None] * count
+    if len(apart) != count:
+        raise UsageError(
+            "bad-option",
+            f"--points was given {len(apart)} times for {count} photos.",
+            "Give it once for every photo, in the same order, for the points lie elsewhere in each.",
+        )
     dots = _numbers_of("--dpi", options.dpi, dpi, count)
     options.one_scale(
         px_per_mm=scales[0] if scales else None,
+        points=apart[0] if apart else None,
         scan=scan,
         dpi=dots[0] if dots else None,
         no_scale=False,
         card_on_cloth=card_on_cloth,
     )
-    hand = _points("--marks-before", marks_before), _points("--marks-after", marks_after)
+    hand = _marked("--marks-before", marks_before), _marked("--marks-after", marks_after)
     if (hand[0] is None) != (hand[1] is None) or len(hand[0] or ()) != len(hand[1] or ()):
         raise UsageError(
             "bad-marks",
@@ -228,7 +244,9 @@ def shrinkage(
     )
     with show_progress() as progress:
         asked = [
-            replace(request, warp=cast("WarpWay", warps[k]), px_per_mm=scales[k], dpi=dots[k])
+            replace(
+                request, warp=cast("WarpWay", warps[k]), px_per_mm=scales[k], points=apart[k], dpi=dots[k]
+            )
             for k in range(count)
         ]
         shown = measure_sources(sources, asked, with_views=report is not None, on_step=progress.step)

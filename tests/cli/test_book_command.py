@@ -359,3 +359,18 @@ def test_where_the_usual_book_is(monkeypatch, tmp_path):
 @pytest.mark.parametrize("command", ["add", "list", "show", "compare", "export", "import"])
 def test_help_has_an_example(done, command):
     assert f"pickglass book {command} " in done(command, "--help").split("Example")[1]
+
+
+def test_every_command_gives_one_json_document(done, save):
+    first = save("a.json", measurement())
+    added = json.loads(done("add", "garden band", "--from", first, "--yarn", "cotton 8/2", "--json"))
+    assert added["schema"] == "pickglass.book-change/1"
+    (sample,) = added["samples"]
+    assert (sample["name"], sample["created"], sample["records_added"]) == ("garden band", True, 1)
+    again = json.loads(done("add", "garden band", "--from", first, "--yarn", "wool", "--json"))["samples"][0]
+    assert (again["created"], again["records_added"], again["records_known"]) == (False, 0, 1)
+    assert again["differing"][0] == {"fact": "warp_yarn", "before": "cotton 8/2", "given": "wool"}
+    written = json.loads(done("export", "all.json", "--json"))
+    assert (written["samples"], written["records"]) == (1, 1)
+    taken = json.loads(done("import", "all.json", "--json"))["samples"][0]
+    assert (taken["records_added"], taken["records_known"]) == (0, 1)

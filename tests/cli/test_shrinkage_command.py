@@ -159,6 +159,8 @@ def test_one_photo_is_no_change(run: Any) -> None:
         (("--px-per-mm", "20,20,20"), "names 3 photos"),
         (("--px-per-mm", "20,much"), "cannot be used"),
         (("--dpi", "600", "--px-per-mm", "20"), "contradict each other"),
+        (("--points", "1,1,900,1=90"), "--points was given 1 times for 2 photos"),
+        (("--points", "1,1=90"), "cannot be used"),
         (("--scan", "--card-on-cloth"), "contradict each other"),
     ],
 )
