@@ -87,7 +87,7 @@ def load_photo(path: Path | str) -> Photo:
     Raises
     ------
     PhotoError
-        Codes ``missing-file``, ``folder-given``, ``unreadable-file``, ``empty-file``, ``not-a-picture``,
+        Codes ``missing-file``, ``folder-given``, ``not-a-file``, ``unreadable-file``, ``empty-file``, ``not-a-picture``,
         ``truncated-file``, ``too-many-pixels``, ``too-small``.
     """
     path = Path(path)
@@ -115,6 +115,10 @@ def _read_bytes(path: Path) -> bytes:
     try:
         if path.is_dir():
             raise PhotoError("folder-given", f"{path.name or path} is a folder.", "Give one photo inside it.")
+        if path.exists() and not path.is_file():  # a pipe or device may never end
+            raise PhotoError(
+                "not-a-file", f"{path.name} is no file but a device.", "Give the file of a photo."
+            )
         data = path.read_bytes()
     except FileNotFoundError:
         raise PhotoError(
