@@ -13,7 +13,7 @@ from .notices import Notice
 
 __all__ = ["Lens", "Plane", "ScaleSource", "apply_homography", "scaling_plane"]
 
-ScaleSource = Literal["page-card", "pocket-card", "bank-card", "rail", "given", "scan", "none"]
+ScaleSource = Literal["page-card", "pocket-card", "bank-card", "rail", "rule", "given", "scan", "none"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

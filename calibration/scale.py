@@ -19,6 +19,7 @@ from .two_points import plane_of_points
 
 if TYPE_CHECKING:
     from .card_memory import CheckBars, LensRecord
+    from .rule_scale import RuleKind
 
 __all__ = ["CardChoice", "KnownDistance", "find_scale"]
 
@@ -46,6 +47,7 @@ def find_scale(
     dpi: float | None = None,
     no_scale: bool = False,
     points: KnownDistance | None = None,
+    rule: RuleKind | None = None,
     card: CardChoice = "auto",
     checks: Mapping[str, CheckBars] | None = None,
     lenses: Sequence[LensRecord] = (),
@@ -66,6 +68,8 @@ def find_scale(
         Work in pixels.
     points : tuple of float, optional
         Two points (x, y, x, y in pixels) and their distance in millimetres.
+    rule : {"mm", "inch16"}, optional
+        A rule or tape with this graduation lies in the photo.
     card : {"auto", "bank", "printed"}
         Which cards to look for: "auto" looks for printed ones first.
     checks : mapping of str to CheckBars, optional
@@ -83,9 +87,10 @@ def find_scale(
     UsageError
         Codes ``two-scales``, ``bad-px-per-mm``, ``bad-dpi``, ``bad-points``.
     ScaleError
-        Codes ``no-card``, ``two-cards``, ``card-cut-off``, ``no-dpi``, ``implausible-dpi``.
+        Codes ``no-card``, ``two-cards``, ``card-cut-off``, ``no-dpi``, ``implausible-dpi``; of a rule ``no-rule``,
+        ``rule-unread``, ``rule-other``, ``rule-implausible``.
     """
-    _check_choice(px_per_mm, scan, dpi, no_scale, points)
+    _check_choice(px_per_mm, scan or dpi is not None, no_scale, points, rule)
     if no_scale:
         return scaling_plane(1.0, "none")
     if px_per_mm is not None:
@@ -94,6 +99,10 @@ def find_scale(
         return _scan(photo, dpi)
     if points is not None:
         return plane_of_points(photo, points[:4], points[4])
+    if rule is not None:
+        from .rule_scale import find_rule
+
+        return find_rule(photo, rule)
     if card != "bank":
         plane = _printed(photo, checks or {}, lenses)
         if plane is not None:
@@ -107,13 +116,18 @@ def find_scale(
 
 
 def _check_choice(
-    px_per_mm: float | None, scan: bool, dpi: float | None, no_scale: bool, points: KnownDistance | None
+    px_per_mm: float | None,
+    scan: bool,
+    no_scale: bool,
+    points: KnownDistance | None,
+    rule: RuleKind | None,
 ) -> None:
-    if (px_per_mm is not None) + bool(scan or dpi is not None) + bool(no_scale) + (points is not None) > 1:
+    given = (px_per_mm is not None, bool(scan), bool(no_scale), points is not None, rule is not None)
+    if sum(given) > 1:
         raise UsageError(
             "two-scales",
             "More than one way to the scale was given.",
-            "Use only one of --px-per-mm, --points, --scan (with --dpi) and --no-scale.",
+            "Use only one of --px-per-mm, --points, --rule, --scan (with --dpi) and --no-scale.",
         )
 
 

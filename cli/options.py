@@ -34,6 +34,7 @@ __all__ = [
     "PxPerMm",
     "Rectangle",
     "Report",
+    "Rule",
     "Scan",
     "Span",
     "Warp",
@@ -58,6 +59,7 @@ PAGE_SUFFIXES = (".html", ".htm")
 WEAVES = ("plain", "basket", "twill", "satin")
 WARPS = ("auto", "down", "across")
 CARDS = ("auto", "bank", "printed")
+RULES = ("mm", "inch16")
 
 
 class Span(NamedTuple):
@@ -287,6 +289,15 @@ Points = Annotated[
         help="Scale from two points of the photo (pixels) and the distance between them in mm.",
     ),
 ]
+Rule = Annotated[
+    str | None,
+    typer.Option(
+        "--rule",
+        parser=choice("--rule", RULES),
+        metavar="|".join(RULES),
+        help="Scale from a steel rule lying flat in the photo: its millimetres, or its sixteenths of an inch.",
+    ),
+]
 Scan = Annotated[
     bool, typer.Option("--scan", help="A flat-bed scan: scale from the file's resolution, or from --dpi.")
 ]
@@ -380,6 +391,7 @@ def one_scale(
     no_scale: bool,
     card_on_cloth: bool,
     points: KnownDistance | None = None,
+    rule: str | None = None,
 ) -> None:
     """Refuse options about the scale that contradict each other."""
     given = [
@@ -387,6 +399,7 @@ def one_scale(
         for name, present in (
             ("--px-per-mm", px_per_mm is not None),
             ("--points", points is not None),
+            ("--rule", rule is not None),
             ("--scan or --dpi", scan or dpi is not None),
             ("--no-scale", no_scale),
             ("--card-on-cloth", card_on_cloth),
@@ -407,6 +420,6 @@ def needs_scale(no_scale: bool, what: str) -> None:
         raise UsageError(
             "needs-scale",
             f"Without a scale pickglass cannot tell {what}.",
-            "Lay a card beside the sample, or give the scale by --scan, --dpi, --points or --px-per-mm; "
+            "Lay a card beside the sample, or give the scale by --rule, --points, --scan, --dpi or --px-per-mm; "
             "pickglass sett --no-scale counts threads per 1000 pixels.",
         )

@@ -12,6 +12,7 @@ from ..calibration.errors import UsageError
 if TYPE_CHECKING:
     from ..calibration.photo import Photo
     from ..calibration.plane import Plane
+    from ..calibration.rule_scale import RuleKind
     from ..calibration.scale import CardChoice, KnownDistance
     from ..measure.sample import WarpWay
     from ..measure.sett import SettMeasurement, SettOptions
@@ -33,6 +34,7 @@ class Request:
     card: CardChoice = "auto"
     px_per_mm: float | None = None
     points: KnownDistance | None = None
+    rule: RuleKind | None = None
     scan: bool = False
     dpi: float | None = None
     no_scale: bool = False
@@ -127,13 +129,14 @@ def _plane(photo: Photo, request: Request) -> Plane:
     from ..calibration.scale import find_scale
     from .places import memory_path
 
-    told = request.px_per_mm is not None or request.points is not None
+    told = any(way is not None for way in (request.px_per_mm, request.points, request.rule))
     by_card = not (request.no_scale or request.scan or told)
     memory = read_memory(memory_path()) if by_card and request.card != "bank" else None
     plane = find_scale(
         photo,
         px_per_mm=request.px_per_mm,
         points=request.points,
+        rule=request.rule,
         scan=request.scan,
         dpi=request.dpi,
         no_scale=request.no_scale,

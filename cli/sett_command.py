@@ -12,6 +12,7 @@ from ..calibration.errors import UsageError
 from . import options
 
 if TYPE_CHECKING:
+    from ..calibration.rule_scale import RuleKind
     from ..calibration.scale import CardChoice
     from ..measure.sample import WarpWay
     from .pipeline import Request
@@ -98,6 +99,7 @@ def sett(
     card: options.Card = "auto",
     px_per_mm: options.PxPerMm = None,
     points: options.Points = None,
+    rule: options.Rule = None,
     scan: options.Scan = False,
     dpi: options.Dpi = None,
     no_scale: options.NoScale = False,
@@ -124,6 +126,7 @@ def sett(
         no_scale=no_scale,
         card_on_cloth=card_on_cloth,
         points=points,
+        rule=rule,
     )
     files = {"--picture": picture, "--repeat-picture": repeat_picture, "--report": report}
     several = len(photo) > 1 or photo[0].is_dir() or csv is not None or jsonl is not None
@@ -139,6 +142,7 @@ def sett(
         card=cast("CardChoice", card),
         px_per_mm=px_per_mm,
         points=points,
+        rule=cast("RuleKind | None", rule),
         scan=scan or dpi is not None,
         dpi=dpi,
         no_scale=no_scale,

@@ -36,6 +36,7 @@ SCALE_WORDS = {
     "pocket-card": "printed pocket card",
     "bank-card": "bank card",
     "rail": "printed rail",
+    "rule": "rule in the photo",
     "given": "given by hand",
     "scan": "resolution of the scan",
 }
