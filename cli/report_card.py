@@ -293,7 +293,7 @@ def _bending(learned: LearnedLens) -> list[Block]:
         100.0 * radius,
         middle,
         band=(low, high),
-        x_words="distance from the middle, % of the way to the corner",
+        x_words="% of the way from middle to corner",
         y_words="moved by, %",
         title="How far the lens moves the picture",
         description=f"From the middle to the corner: {told}.",

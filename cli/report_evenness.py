@@ -38,6 +38,10 @@ if TYPE_CHECKING:
 
 __all__ = ["evenness_report"]
 
+HOW_TO_READ = (
+    "Places count along the warp from the first pick seen. Above lies the cloth; below it the beat, each dot a station and "
+    "the thin line from pick to pick, and the width. Broken lines are steps, numbered marks are faults."
+)
 STRIP_PX = 1300  # longest side of the band's picture in the chart
 FAULT_BYTES = 60_000
 SENTENCES = {
@@ -62,9 +66,7 @@ def evenness_report(found: Run, request: Request) -> bytes:
     if several:
         sections.append(_comparison(found))
     for number, (name, evenness, views) in enumerate(bands, 1):
-        sections += _band(
-            f"{number}. {printable(name)}: " if several else "", f"band{number}", evenness, views
-        )
+        sections += _band(number, printable(name) if several else "", evenness, views)
     sections.append(_checks(bands))
     sections.append(_faults(found))
     sections.append(_stations(bands))
@@ -122,12 +124,14 @@ def _figures(evenness: Evenness) -> list[Figure]:
     return figures
 
 
-def _band(prefix: str, key: str, evenness: Evenness, views: Sequence[View]) -> list[Section]:
+def _band(number: int, name: str, evenness: Evenness, views: Sequence[View]) -> list[Section]:
+    """Return what is told of one band; `name` is given where there are several."""
+    prefix = f"{number}. {name}: " if name else ""
     findings = [*finding_words(evenness), *(fault_words(fault) for fault in evenness.faults)]
     blocks: list[Block] = [Points(findings)] if findings else [Words(CHANGES_WORDS)]
     values = ", ".join(f"{s.at_mm:.0f} mm {plain(s.picks_per_inch)}" for s in evenness.stations)
     chart = band_chart(
-        key,
+        f"band{number}",
         evenness,
         views,
         title="The band with beat and width along the warp",
@@ -138,11 +142,7 @@ def _band(prefix: str, key: str, evenness: Evenness, views: Sequence[View]) -> l
         Section(
             "The band to scale" if not prefix else f"{prefix}to scale",
             [
-                Words(
-                    "Places count along the warp from the first pick seen. Above lies the cloth; below it the beat, each "
-                    "dot a station and the thin line from pick to pick, and the width. Broken lines are steps, numbered "
-                    "marks are faults."
-                ),
+                *([Words(HOW_TO_READ)] if number == 1 else []),
                 Chart(chart, wide=True),
                 Facts(figure_rows(evenness)),
             ],
@@ -200,9 +200,9 @@ def _comparison(found: Run) -> Section:
             continue
         blocks.append(
             Grid(
-                columns=("", names[0], names[1], "difference, %", "what it is worth"),
+                columns=("", "first", "second", "difference, %", "what it is worth"),
                 rows=comparison_rows(compared),
-                caption=f"{names[1]} against {names[0]}",
+                caption=f"First: {names[0]}; second: {names[1]}",
                 numbers=False,
             )
         )

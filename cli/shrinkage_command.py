@@ -195,7 +195,8 @@ def shrinkage(
         )
     warps = _words_of("--warp", options.WARPS, warp, count, ["auto"] * count)
     scales = _numbers_of("--px-per-mm", options.px_per_mm, px_per_mm, count)
-    apart = [options.points(text) for text in points or ()] or [None] * count
+    apart: list[options.KnownDistance | None] = [options.points(text) for text in points or ()]
+    apart = apart or [None] * count
     if len(apart) != count:
         raise UsageError(
             "bad-option",
