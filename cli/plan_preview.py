@@ -50,8 +50,9 @@ def draw_face(
         middle_y = (picks - row) * step * k
         for i in range(len(ends)):
             if (i + row) % 2 == 0:
-                reach = (0.98, 0.86) if band else (0.46, 0.72)
-                _float(draw, (i + 1) * pitch * k, middle_y, pitch * k, step * k, paints[ends[i]], reach)
+                reach, fullness = ((0.98, 0.86), 0.62) if band else ((0.5, 0.8), 0.78)
+                at = ((i + 1) * pitch * k, middle_y)
+                _float(draw, at, (reach[0] * pitch * k, reach[1] * step * k), fullness, paints[ends[i]])
     return picture.resize(size, Image.Resampling.LANCZOS)
 
 
@@ -62,21 +63,13 @@ def _pick(draw: ImageDraw, y: float, step: float, pitch: float, ends: int, paint
 
 
 def _float(
-    draw: ImageDraw, x: float, y: float, pitch: float, step: float, paint: Rgb, reach: tuple[float, float]
+    draw: ImageDraw, at: tuple[float, float], reach: tuple[float, float], fullness: float, paint: Rgb
 ) -> None:
-    wide, tall = reach[0] * pitch, reach[1] * step
     # A float is fullest in the middle and slips under the next picks at its ends.
-    shape = [
-        (0.0, -1.0),
-        (0.62, -0.62),
-        (1.0, 0.0),
-        (0.62, 0.62),
-        (0.0, 1.0),
-        (-0.62, 0.62),
-        (-1.0, 0.0),
-        (-0.62, -0.62),
-    ]
-    draw.polygon([(x + wide * a, y + tall * b) for a, b in shape], fill=paint, outline=_darker(paint))
+    right = [(fullness, -fullness), (1.0, 0.0), (fullness, fullness)]
+    shape = [(0.0, -1.0), *right, (0.0, 1.0), *((-x, y) for x, y in right[::-1])]
+    points = [(at[0] + reach[0] * x, at[1] + reach[1] * y) for x, y in shape]
+    draw.polygon(points, fill=paint, outline=_darker(paint))
 
 
 def _darker(paint: Rgb) -> Rgb:

@@ -10,11 +10,11 @@ from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 from .plan_preview import face_png
-from .plan_text import SAFETY, factor_rows, length_both, mass_both, yarn_length
+from .plan_text import SAFETY, beat_on_loom, factor_rows, length_both, mass_both, yarn_length
 from .rounding import with_uncertainty
 
 if TYPE_CHECKING:
-    from ..measure.colour_order import WindingStep
+    from ..measure.colour_order import Opening, WindingStep
     from ..measure.plan import WarpPlan
     from .plan_colours import Rgb
 
@@ -96,8 +96,7 @@ def _page(
         "weave": length_both(plan.on_loom_length_mm),
         "picks": plan.picks_per_piece,
         "pieces": request.pieces,
-        "beat": _density(request.picks.value),
-        "beat_state": request.picks.base,
+        "beat": _density(beat_on_loom(plan)),
         "finish": [
             {
                 "inches": f"{with_uncertainty(size / 25.4, u95 / 25.4)} in",
@@ -111,6 +110,7 @@ def _page(
         "fringe": length_both(request.fringe_mm) if request.fringe_mm else "",
         "colours": colours,
         "steps": steps if len(steps) <= _MAX_STEPS else (),
+        "openings": [_opening(step, request.first_opening) for step in steps],
         "two_columns": len(steps) > _MAX_STEPS // 2,
         "by_name": {colour.name: colour for colour in colours},
         "order": write_order(plan.ends),
@@ -166,6 +166,12 @@ def _step_lines(step: WindingStep) -> int:
     """Return the lines a winding step takes in the narrower of the two layouts."""
     letters = sum(len(colour) + 9 for _, colour in step.group)
     return max(1, math.ceil(letters / 52))
+
+
+def _opening(step: WindingStep, first: Opening) -> Opening:
+    """Return where the first end of a step goes in a two-shed heddle, slot and hole in turn."""
+    other: Opening = "hole" if first == "slot" else "slot"
+    return first if (step.total - step.ends) % 2 == 0 else other
 
 
 def _density(per_inch: float) -> str:

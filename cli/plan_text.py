@@ -28,6 +28,7 @@ __all__ = [
 
 _MM_PER_INCH = 25.4
 _MM_PER_YARD = 914.4
+_SMALL_MM = 20.0  # shorter lengths are told in millimetres
 SAFETY = (
     "Evenness and thread counts say nothing of strength: no hand-woven band for climbing, lifting, restraining or "
     "carrying without a laboratory's tensile test and your local rules; no neck or hood cords on small children's "
@@ -78,11 +79,12 @@ def plan_text(
         )
         blocks.append(paragraph(text, columns=columns, first="  ", indent="  "))
     blocks.append("\n".join(["How it was worked out", *_table(factor_rows(plan))]))
-    blocks.append("\n".join(["Yarn, with the margin", *_table(_yarn_rows(plan.yarn))]))
+    totals = [*_total_row(plan.yarn, "warp"), *_total_row(plan.yarn, "weft")]
+    blocks.append("\n".join(["Yarn, with the margin", *_table([*_yarn_rows(plan.yarn), *totals])]))
     if len(set(plan.ends)) > 1:
         blocks.append(_winding(plan, columns))
     if substitutions:
-        blocks.append(_substitutions(substitutions, columns))
+        blocks.append(_substitutions(substitutions, plan, columns))
     blocks.append(_beat(plan))
     notices = [paragraph(n.text, columns=columns, first="  Note: ", indent="        ") for n in plan.notices]
     notices += [paragraph(SAFETY, columns=columns, first="  Safety: ", indent="          ")]
@@ -99,6 +101,7 @@ def _headline(plan: WarpPlan) -> str:
         sett = plan.heddle_sett_per_inch
         ends += f", {length_both(plan.heddle_width_mm)} wide in the heddle at {sett:.1f}/in ({sett / 2.54:.1f}/cm)"
     pieces = "" if request.pieces == 1 else f" a piece, {request.pieces} pieces"
+    beat = beat_on_loom(plan)
     rows = [
         ("Ends", ends),
         (
@@ -110,11 +113,17 @@ def _headline(plan: WarpPlan) -> str:
             "Weave",
             f"{plan.picks_per_piece} picks, {length_both(plan.on_loom_length_mm)} under tension{pieces}",
         ),
+        ("", f"{beat:.1f} picks/in ({beat / 2.54:.1f}/cm) by the rule on the loom"),
         ("Finishes", f"{size_both(plan.expected_width_mm, plan.expected_width_u95_mm)} wide"),
         ("", f"{size_both(plan.expected_length_mm, plan.expected_length_u95_mm)} long"),
     ]
     title = shade("The next warp", "strong", sys.stdout)
     return "\n".join([title, *_table(rows)])
+
+
+def beat_on_loom(plan: WarpPlan) -> float:
+    """Return the picks per inch that a rule on the stretched cloth must show."""
+    return plan.picks_per_piece / plan.on_loom_length_mm * _MM_PER_INCH
 
 
 def _largest(plan: WarpPlan) -> str:
@@ -124,6 +133,8 @@ def _largest(plan: WarpPlan) -> str:
 
 
 def _value(factor: Factor) -> str:
+    if factor.unit == "mm" and abs(factor.value) < _SMALL_MM:
+        return f"{with_uncertainty(factor.value, factor.u95)} mm"
     if factor.unit == "mm":
         return f"{with_uncertainty(factor.value / _MM_PER_INCH, factor.u95 / _MM_PER_INCH)} in"
     unit = {"%": " %", "per inch": " /in", "tex": " tex"}.get(factor.unit, "")
@@ -159,23 +170,38 @@ def _yarn_rows(lines: Iterable[YarnLine]) -> list[tuple[str, ...]]:
     return rows
 
 
-def _substitutions(choices: Sequence[Substitution], columns: int) -> str:
+def _total_row(lines: Sequence[YarnLine], role: str) -> list[tuple[str, ...]]:
+    """Return the sum of one role's colours, where there are several."""
+    chosen = [line for line in lines if line.role == role]
+    if len(chosen) < 2:
+        return []
+    masses = [line.mass_with_margin_g for line in chosen if line.mass_with_margin_g is not None]
+    threads = f"{sum(line.threads for line in chosen)} {'ends' if role == 'warp' else 'picks'}"
+    length = yarn_length(sum(line.length_with_margin_mm for line in chosen))
+    return [(role, "in all", threads, length, mass_both(sum(masses) if masses else None))]
+
+
+def _substitutions(choices: Sequence[Substitution], plan: WarpPlan, columns: int) -> str:
     lines = ["Heddles or reeds on hand, nearest first"]
     lines += [
-        paragraph(substitution_words(choice), columns=columns, first="  ", indent="    ")
+        paragraph(substitution_words(choice, plan), columns=columns, first="  ", indent="    ")
         for choice in choices[:4]
     ]
     return "\n".join(lines)
 
 
-def substitution_words(choice: Substitution) -> str:
-    """Return what one heddle or reed on hand would make of the warp."""
+def substitution_words(choice: Substitution, plan: WarpPlan) -> str:
+    """Return what one heddle or reed on hand would make of the warp: its width now and finished, if it draws in alike."""
     size = choice.heddle_per_inch / choice.ends_per_opening
     each = "one end" if choice.ends_per_opening == 1 else "two ends"
+    finished = ""
+    if plan.heddle_width_mm:
+        share = choice.width_in_heddle_mm / plan.heddle_width_mm
+        finished = f", finishing near {length_both(share * plan.expected_width_mm)}"
     return (
         f"{size:.1f}/in ({size * 10 / 2.54:.0f}/10cm), {each} in each opening: sett {choice.change_percent:+.0f} %, "
-        f"{length_both(choice.width_in_heddle_mm)} wide (or {choice.ends_for_same_width} ends for the same width); "
-        f"{choice.effect}."
+        f"{length_both(choice.width_in_heddle_mm)} wide{finished} (or {choice.ends_for_same_width} ends for the same "
+        f"width); {choice.effect}."
     )
 
 
@@ -196,6 +222,9 @@ def symmetry_words(plan: WarpPlan) -> str:
     from ..measure.colour_order import find_symmetry
 
     symmetry = find_symmetry(plan.ends)
+    added = any(notice.code == "parity-end" for notice in plan.notices)
+    if added and symmetry.kind != "symmetric" and find_symmetry(plan.ends[:-1]).kind == "symmetric":
+        return "The same from both sides, but for the end added at the right."
     return {
         "symmetric": f"The same from both sides; the middle is {symmetry.centre}.",
         "nearly": "Nearly the same from both sides, but for ends "

@@ -204,7 +204,7 @@ def _otherwise(
     if substitutions:
         blocks += [
             Words("Heddles or reeds on hand, nearest first:"),
-            Points([substitution_words(choice) for choice in substitutions]),
+            Points([substitution_words(choice, plan) for choice in substitutions]),
         ]
     if advice is not None:
         blocks.append(

@@ -147,6 +147,42 @@ def test_a_warp_faced_band_is_given_more_take_up(capsys):
     assert {f["origin"] for f in found} == {"prior"}
 
 
+def test_the_beat_is_told_as_the_rule_shows_it_on_the_loom(capsys):
+    # 18 picks off the loom; let off, the cloth shortens by 10 %, so the stretched cloth shows 18 x 0.9 = 16.2.
+    run_plan(*BY_HAND, "--give", "10%")
+    assert "16.2 picks/in" in capsys.readouterr().out
+
+
+def test_colours_are_summed_up(capsys):
+    run_plan(*BY_HAND, "--order", "[3 navy 1 white]")
+    rows = [line.split() for line in capsys.readouterr().out.splitlines() if line.startswith("  warp  ")]
+    ends = [int(row[row.index("ends") - 1]) for row in rows]
+    assert len(ends) == 3
+    assert ends[2] == ends[0] + ends[1]
+
+
+def test_the_end_added_for_parity_does_not_hide_the_symmetry(capsys):
+    run_plan(*BY_HAND, "--order", "4 navy, [6 cream 2 rust], 6 cream, 4 navy", "--count", "odd")
+    assert "but for the end added at the right" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("--weave", "lace"), "lace"),
+        (("--wraps", "many"), "many"),
+        (("--sample", ""), "cannot be read"),
+        (("--shrinkage", ""), "cannot be read"),
+        (("--title", "  "), "no line of words"),
+        (("--order", "½"), "neither a whole number nor a colour"),
+    ],
+)
+def test_inputs_are_checked_even_where_they_decide_nothing(words, told):
+    with pytest.raises(UsageError) as caught:
+        run_plan(*BY_HAND, *words)
+    assert told in caught.value.problem
+
+
 def test_heddles_on_hand(capsys):
     got = planned(capsys, *WHOLE, "--heddle", "40/10cm", "--heddle", "50/10cm")
     nearest = got["heddles_on_hand"][0]

@@ -35,6 +35,16 @@ def test_every_end_is_on_the_chart(tmp_path):
     assert page.count("▼</span>") == 1
 
 
+def test_a_wide_warp_says_where_each_step_begins(tmp_path):
+    # 263 ends have no room for a chart; in two sheds the fifth end goes where the first went, the next odd one too.
+    page = sheet(
+        tmp_path,
+        *("--width", "50cm", "--length", "2m", "--sett", "12/in", "--picks", "12/in"),
+        *("--order", "5 navy, [6 cream 2 rust], 4 navy", "--first", "hole"),
+    )
+    assert re.findall(r"from (slot|hole) ·", page) == ["hole", "slot", "slot"]
+
+
 def test_words_cannot_become_markup(tmp_path):
     page = sheet(tmp_path, *BAND, "--title", "<script>alert(1)</script> & co")
     assert "<script" not in page
