@@ -25,6 +25,7 @@ FloatArray = NDArray[np.float64]
 GAP_WITH_ROOM = 1.35  # spacings: a gap as wide as this has room for a pick that was not followed
 HIDDEN_RUN = 0.5  # of the usual shed: the least that a pick not followed shows
 OUTER_POINTS = 2  # of the 24 of a line
+LEAST_SLOPE_MM = 24.0  # of the ends, over which their direction is taken
 MIDDLE_SHARE = 0.6  # of the ends: away from the crowded selvedges
 
 
@@ -311,9 +312,25 @@ def _station(trace: BandTrace, index: FloatArray, at: float, window: float) -> S
         width_mm=None if left is None or right is None else right - left,
         left_mm=left,
         right_mm=right,
-        shape=pick_shape(trace.pick_u_mm[inside], trace.pick_v_mm[inside]) if inside.any() else None,
+        shape=_shape(trace, inside, at, window) if inside.any() else None,
         warp_share=_warp_share(trace, low, high),
     )
+
+
+def _shape(trace: BandTrace, inside: NDArray[np.bool_], at: float, window: float) -> PickShape:
+    """Bow and skew of the picks against the ends, which run as the selvedges do.
+
+    The axis of a band is a smooth line through its middle and at the band's ends a degree off; the ends know better.
+    """
+    shape = pick_shape(trace.pick_u_mm[inside], trace.pick_v_mm[inside])
+    reach = max(window, LEAST_SLOPE_MM) / 2
+    slopes = []
+    for u, v in zip(trace.end_u_mm, trace.end_v_mm, strict=True):
+        low, high = max(at - reach, float(v[0])), min(at + reach, float(v[-1]))
+        if high - low > reach / 2:
+            slopes.append(float(np.interp(high, v, u) - np.interp(low, v, u)) / (high - low))
+    lean = 100.0 * float(np.median(slopes)) if slopes else 0.0
+    return PickShape(bow_percent=shape.bow_percent, skew_percent=shape.skew_percent + lean)
 
 
 def _warp_share(trace: BandTrace, low: float, high: float) -> float | None:

@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from band_trace import made_trace
@@ -83,3 +85,16 @@ def test_short_changes_of_sign_are_swallowed():
 
 def test_local_median_of_the_ends_uses_what_is_there():
     assert local_median(np.array([1.0, 2.0, 9.0, 4.0]), reach=1).tolist() == [1.5, 2.0, 4.0, 6.5]
+
+
+def test_skew_is_counted_from_the_direction_of_the_ends():
+    trace = made_trace(np.full(60, 2.0), width_mm=60.0, skew=0.04)
+    # The whole band lies turned by a hundredth against its axis: ends one way, picks the other.
+    turned = replace(
+        trace,
+        end_u_mm=trace.end_u_mm + 0.01 * trace.end_v_mm,
+        pick_v_mm=trace.pick_v_mm - 0.01 * trace.pick_u_mm,
+    )
+    for one in (trace, turned):
+        for station in measure_stations(one, spacing_mm=10, window_mm=10):
+            assert station.shape.skew_percent == pytest.approx(4.0, abs=0.05)
