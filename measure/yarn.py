@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from ..calibration.budget import COVERAGE_FACTOR
 from ..calibration.errors import UsageError
-from .quantities import check_range
+from .quantities import GRAMS_PER_OUNCE, GRAMS_PER_POUND, MM_PER_YARD, check_range
 
 __all__ = [
     "SYSTEMS",
@@ -25,6 +25,18 @@ __all__ = [
     "tex_to_count",
 ]
 
+# A label is good to about ±5 % (common practice of mills: ±3 to ±5 %), taken as rectangular.
+_LABEL_PERCENT = 5.0 / math.sqrt(3.0)
+_MM_PER = {
+    **dict.fromkeys(("m", "metre", "metres", "meter", "meters"), 1000.0),
+    **dict.fromkeys(("yd", "yds", "yard", "yards"), MM_PER_YARD),
+}
+_G_PER = {
+    **dict.fromkeys(("g", "gram", "grams", "grammes"), 1.0),
+    **dict.fromkeys(("kg", "kilo", "kilogram", "kilograms"), 1000.0),
+    **dict.fromkeys(("oz", "ounce", "ounces"), GRAMS_PER_OUNCE),
+    **dict.fromkeys(("lb", "lbs", "pound", "pounds"), GRAMS_PER_POUND),
+}
 _TEX_LOW, _TEX_HIGH = 1.0, 20_000.0  # finest silk singles to rug yarn
 
 
@@ -55,6 +67,7 @@ class CountSystem:
 
 SYSTEMS: dict[str, CountSystem] = {
     "tex": CountSystem(label="tex", constant=1.0, direct=True, words=("tex", "r tex")),
+    "decitex": CountSystem(label="decitex", constant=10.0, direct=True, words=("dtex", "decitex")),
     "denier": CountSystem(label="denier", constant=9.0, direct=True, words=("denier", "den", "td")),
     "cotton": CountSystem(label="cotton count", constant=590.541, words=("ne", "nec", "cotton", "cc")),
     # Folded spun silk is numbered by the finished yarn (from memory of the textile handbooks).
@@ -150,7 +163,8 @@ def parse_yarn(text: str) -> Yarn:
 
     Of two numbers with a stroke the larger is taken as the count and the smaller as the plies: cotton and linen
     are written count first (8/2), worsted plies first (2/24), and both fold few threads (common practice).
-    ``x 2`` after the number gives the plies outright.
+    ``x 2`` after the number gives the plies outright. Any length of the whole yarn to a weight will do, as labels of
+    balls and cones give it: ``"210 m / 50 g"``, ``"1750 yd per lb"``.
     """
     tidy = re.sub(r"\s+", " ", text.strip().lower())
     number = r"(\d+(?:[.,]\d+)?)s?(?: ?/ ?(\d+(?:[.,]\d+)?)s?)?(?: ?[x×] ?(\d+))?"
@@ -162,16 +176,34 @@ def parse_yarn(text: str) -> Yarn:
         first, second, plies_text, word = after.group(1, 2, 3, 4)
         plies_text = plies_text or after[5]
     else:
-        raise _unreadable(text)
+        return _length_to_weight(text)
     name = next((key for key, system in SYSTEMS.items() if word.strip() in (*system.words, key)), None)
     if name is None:
-        raise _unreadable(text)
+        return _length_to_weight(text)
     count, plies = _count_and_plies(text, first, second, plies_text)
     tex = count_to_tex(count, name, plies)
     folded = f", {plies} plies" if plies > 1 else ""
     reading = f"{SYSTEMS[name].label} {count:g}{folded} = {tex:.4g} tex"
-    # A label is good to about ±5 % (common practice of mills: ±3 to ±5 %), taken as rectangular.
-    return Yarn(tex=tex, standard_percent=5.0 / math.sqrt(3.0), reading=reading)
+    return Yarn(tex=tex, standard_percent=_LABEL_PERCENT, reading=reading)
+
+
+def _length_to_weight(text: str) -> Yarn:
+    """Read a length and the weight it has."""
+    tidy = re.sub(r"\s+", " ", text.strip().lower())
+    number = r"(\d+(?:[.,]\d+)?)"
+    match = re.fullmatch(rf"{number} ?([a-z]+)\.? ?(?:/|per|in|to|=) ?(?:{number} ?)?([a-z]+)\.?", tidy)
+    if match is None or match[2] not in _MM_PER or match[4] not in _G_PER:
+        raise _unreadable(text)
+    length_mm = float(match[1].replace(",", ".")) * _MM_PER[match[2]]
+    grams = float((match[3] or "1").replace(",", ".")) * _G_PER[match[4]]
+    tex = grams / length_mm * 1e6 if length_mm > 0 else math.inf
+    if not _TEX_LOW <= tex <= _TEX_HIGH:
+        raise UsageError(
+            "out-of-range",
+            f"A yarn of “{text}” would be {tex:.3g} tex.",
+            f"Check length and weight; a yarn lies from {_TEX_LOW:g} to {_TEX_HIGH:g} tex.",
+        )
+    return Yarn(tex=tex, standard_percent=_LABEL_PERCENT, reading=f"{tidy} = {tex:.4g} tex")
 
 
 def _count_and_plies(text: str, first: str, second: str | None, plies_text: str | None) -> tuple[float, int]:
@@ -190,7 +222,7 @@ def _unreadable(text: str) -> UsageError:
         "unknown-yarn",
         f"The yarn “{text}” cannot be read.",
         "Write the number and its system: “cotton 8/2”, “2/24 worsted”, “Nm 28/2”, “lea 40/2”, “run 3”, "
-        "“30 tex x 2”, “150 denier”, “3360 yd/lb”, “400 m/100g”.",
+        "“30 tex x 2”, “150 denier”, “3360 yd/lb”, “400 m/100g”, “210 m / 50 g”.",
     )
 
 

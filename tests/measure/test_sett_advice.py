@@ -99,6 +99,12 @@ def test_cloth_weight():
     assert both == pytest.approx(23.2497 * (60 * 1.06 / 20 + 50 * 1.08 / 16), rel=1e-5)
 
 
+def test_taylor_warp_for_94_yards():
+    # Taylor 1909, p. 427: 4 % of contraction, so 94 yd of cloth need 98 yd of warp; exact 94 / (1 - 0.041143) = 98.03.
+    percent = advice.warp_contraction_percent(180 * 2 / 5, 70, 4)
+    assert 94 / (1 - percent / 100) == pytest.approx(98.03, abs=0.01)
+
+
 # Taylor 1909, pp. 427-429. The first prints 4 (94 yd of cloth then need 98 yd of warp), exact 4.114.
 @pytest.mark.parametrize(
     ("per_inch", "count", "k", "percent"),

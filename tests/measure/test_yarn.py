@@ -100,6 +100,12 @@ def test_folded_yarn():
         ("400 m/100g", 250.0),
         ("100 m/50g", 500.0),
         ("Ne 3/2", 590.541 / 1.5),
+        ("300 dtex", 30.0),
+        ("dtex 167 x 2", 33.4),
+        ("210 m / 50 g", 50_000 / 210),
+        ("1750 yd per lb", 453_592.37 / (1750 * 0.9144)),
+        ("1800 m/kg", 1_000_000 / 1800),
+        ("170 yards = 3.5 oz", 3.5 * 28_349.523125 / (170 * 0.9144)),
     ],
 )
 def test_reads_labels(text, tex):
@@ -107,7 +113,20 @@ def test_reads_labels(text, tex):
 
 
 @pytest.mark.parametrize(
-    "text", ["", "8/2", "cotton", "cotton 0", "cotton -8", "Ne 1e9", "tex nan", "cotton 8/0", "8 zz"]
+    "text",
+    [
+        "",
+        "8/2",
+        "cotton",
+        "cotton 0",
+        "cotton -8",
+        "Ne 1e9",
+        "tex nan",
+        "cotton 8/0",
+        "8 zz",
+        "0 m/50g",
+        "1 m/100 kg",
+    ],
 )
 def test_refuses_what_is_no_yarn(text):
     with pytest.raises(UsageError) as caught:
