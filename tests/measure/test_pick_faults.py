@@ -1,0 +1,52 @@
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from crossing_maps import even_crossings
+
+from pickglass.measure.pick_faults import phantom_picks, slipped_picks
+
+
+def tracks(places, spacings=None, likeness=None):
+    """As much of the tracking as is asked here."""
+    n = len(places)
+    spacings = np.full(n - 1, 12.0) if spacings is None else spacings
+    picks = SimpleNamespace(
+        place_in_repeat=np.asarray(places),
+        positions_px=np.concatenate([[0.0], np.cumsum(spacings)]),
+        likeness=np.full(n, 3.5) if likeness is None else likeness,
+        slips=tuple(np.flatnonzero(np.diff(places) % 2 == 0).tolist()),
+    )
+    return SimpleNamespace(picks=picks)
+
+
+def test_a_gap_in_the_rhythm_is_a_missed_pick():
+    cloth, likeness = even_crossings(1), np.full(72, 3.5)
+    cloth.pick_turned[30], likeness[30] = 0.8, -2.5
+    seen = tracks(np.arange(72) % 2, likeness=likeness)
+    assert phantom_picks(seen, cloth).tolist() == [30]
+    (fault,) = slipped_picks(seen, cloth)
+    assert (fault.kind, fault.before, fault.after) == ("missed-pick", 29, 31)
+
+
+def test_a_pick_of_another_look_that_shows_clearly_is_a_pick():
+    cloth = even_crossings(2)
+    cloth.pick_turned[30] = 0.8  # another colour of weft turns light and dark
+    assert phantom_picks(tracks(np.arange(72) % 2), cloth).tolist() == []
+
+
+def test_where_the_sheds_are_not_told_apart_nothing_is_said():
+    cloth, likeness = even_crossings(3), np.full(72, -1.0)
+    cloth.pick_turned[:] = np.random.default_rng(3).normal(0, 0.6, 72)
+    assert phantom_picks(tracks(np.arange(72) % 2, likeness=likeness), cloth).tolist() == []
+
+
+@pytest.mark.parametrize(("gap", "kind"), [(0.65, "doubled-pick"), (1.7, "missed-pick"), (1.2, None)])
+def test_two_picks_of_one_shed_are_told_by_their_room(gap, kind):
+    places = np.concatenate([np.arange(40) % 2, (np.arange(32) + 1) % 2])  # 39 and 40 lie in the same shed
+    spacings = np.full(71, 12.0)
+    spacings[39] *= gap
+    found = slipped_picks(tracks(places, spacings), even_crossings(4))
+    assert [f.kind for f in found] == ([] if kind is None else [kind])
+    if found:
+        assert (found[0].before, found[0].after) == (39, 40)
