@@ -5,18 +5,18 @@ from __future__ import annotations
 import math
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, cast
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from ..calibration.errors import UsageError
 from . import options
+from .photo_options import with_photo_options
+from .pipeline import Request
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from ..calibration.scale import CardChoice
-    from ..measure.sample import WarpWay
     from .evenness_run import Run, Targets
 
 __all__ = ["EPILOG", "evenness"]
@@ -38,8 +38,10 @@ _PHOTOS = typer.Argument(
 )
 
 
+@with_photo_options(needs_scale="places along the band")
 def evenness(
     photos: Annotated[list[Path], _PHOTOS],
+    request: Request,
     json: options.Json = False,
     start_at: Annotated[
         list[str] | None,
@@ -86,40 +88,16 @@ def evenness(
     ] = None,
     report: options.Report = None,
     overwrite: options.Overwrite = False,
-    card: options.Card = "auto",
-    px_per_mm: options.PxPerMm = None,
-    points: options.Points = None,
-    scan: options.Scan = False,
-    dpi: options.Dpi = None,
-    no_scale: options.NoScaleRefused = False,
-    all_cloth: options.AllCloth = False,
-    area: options.Area = None,
-    warp: options.Warp = "auto",
-    weave: options.Weave = None,
-    ends_warped: options.EndsWarped = None,
-    expect_ends: options.ExpectEnds = None,
-    expect_picks: options.ExpectPicks = None,
-    cloth_thickness: options.ClothThickness = None,
-    card_on_cloth: options.CardOnCloth = False,
 ) -> None:
     """Follow every pick along a band and say where beat, width and tension change.
 
     Places count in millimetres along the warp from the first pick seen, from the left (or top) end of the upright photo.
     Photos with a rail card beside the band are joined by themselves; others with --start-at for each.
     """
-    options.needs_scale(no_scale, "places along the band")
-    options.one_scale(
-        px_per_mm=px_per_mm,
-        points=points,
-        scan=scan,
-        dpi=dpi,
-        no_scale=False,
-        card_on_cloth=card_on_cloth,
-    )
     from .many import gather
 
     photos = gather(photos)
-    if points is not None and len(photos) > 1:
+    if request.points is not None and len(photos) > 1:
         raise UsageError(
             "one-photo-only",
             "Two points lie elsewhere in every photo, so --points goes with one photo.",
@@ -127,25 +105,8 @@ def evenness(
         )
     starts = _starts(start_at or [], len(photos), compare=compare)
     targets = _targets(picture, csv, crops, report, overwrite=overwrite)
-    from .pipeline import Request
     from .screen import show_progress
 
-    request = Request(
-        card=cast("CardChoice", card),
-        px_per_mm=px_per_mm,
-        points=points,
-        scan=scan or dpi is not None,
-        dpi=dpi,
-        all_cloth=all_cloth,
-        area_px=area,
-        warp=cast("WarpWay", warp),
-        weave=weave,
-        ends_warped=ends_warped,
-        expect_ends=expect_ends,
-        expect_picks=expect_picks,
-        cloth_thickness_mm=cloth_thickness,
-        card_on_cloth=card_on_cloth,
-    )
     with show_progress() as progress:
         from ..measure.evenness import EvennessOptions
         from .evenness_run import run_evenness, write_targets

@@ -13,32 +13,14 @@ import typer
 from ..calibration.errors import UsageError
 
 __all__ = [
-    "AllCloth",
-    "Area",
-    "Card",
-    "CardOnCloth",
     "Chart",
-    "ClothThickness",
-    "Csv",
-    "Dpi",
-    "EndsWarped",
-    "ExpectEnds",
-    "ExpectPicks",
     "Explain",
     "Json",
     "KnownDistance",
-    "NoScale",
-    "NoScaleRefused",
     "Overwrite",
-    "Points",
-    "PxPerMm",
     "Rectangle",
     "Report",
-    "Rule",
-    "Scan",
     "Span",
-    "Warp",
-    "Weave",
     "area",
     "choice",
     "dpi",
@@ -229,6 +211,9 @@ def _finite(text: str) -> float | None:
     return value if math.isfinite(value) else None
 
 
+px_per_mm = number("--px-per-mm", 0.5, 2000, "pixels of the photo per millimetre of cloth")
+dpi = number("--dpi", 50, 12800, "the resolution of the scan in dots per inch")
+
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the words.")]
 Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace files that are already there.")]
 Explain = Annotated[bool, typer.Option("--explain", help="Say where the uncertainty comes from.")]
@@ -249,137 +234,6 @@ Chart = Annotated[
         metavar="FILE",
         help="Draw a chart of what was found (.png or .svg).",
     ),
-]
-Csv = Annotated[
-    Path | None,
-    typer.Option(
-        "--csv",
-        parser=file_path("--csv", (".csv",)),
-        metavar="FILE",
-        help="Write a table for a spreadsheet (.csv).",
-    ),
-]
-Card = Annotated[
-    str,
-    typer.Option(
-        "--card",
-        parser=choice("--card", CARDS),
-        metavar="|".join(CARDS),
-        help="Which reference card lies in the photo.",
-    ),
-]
-px_per_mm = number("--px-per-mm", 0.5, 2000, "pixels of the photo per millimetre of cloth")
-dpi = number("--dpi", 50, 12800, "the resolution of the scan in dots per inch")
-
-PxPerMm = Annotated[
-    float | None,
-    typer.Option(
-        "--px-per-mm",
-        parser=px_per_mm,
-        metavar="X",
-        help="Scale given by hand, pixels per millimetre.",
-    ),
-]
-Points = Annotated[
-    KnownDistance | None,
-    typer.Option(
-        "--points",
-        parser=points,
-        metavar="X1,Y1,X2,Y2=MM",
-        help="Scale from two points of the photo (pixels) and the distance between them in mm.",
-    ),
-]
-Rule = Annotated[
-    str | None,
-    typer.Option(
-        "--rule",
-        parser=choice("--rule", RULES),
-        metavar="|".join(RULES),
-        help="Scale from a steel rule lying flat in the photo: its millimetres, or its sixteenths of an inch.",
-    ),
-]
-Scan = Annotated[
-    bool, typer.Option("--scan", help="A flat-bed scan: scale from the file's resolution, or from --dpi.")
-]
-Dpi = Annotated[
-    float | None,
-    typer.Option(
-        "--dpi",
-        parser=dpi,
-        metavar="N",
-        help="Resolution of the scan, if the file does not say or says it wrong.",
-    ),
-]
-NoScale = Annotated[
-    bool, typer.Option("--no-scale", help="No card and no scale: threads per 1000 pixels only.")
-]
-NoScaleRefused = Annotated[bool, typer.Option("--no-scale", hidden=True)]
-AllCloth = Annotated[bool, typer.Option("--all-cloth", help="The whole picture is cloth.")]
-Area = Annotated[
-    Rectangle | None,
-    typer.Option(
-        "--area",
-        parser=area,
-        metavar="X,Y,W,H",
-        help="Measure only this rectangle of the upright photo, in pixels.",
-    ),
-]
-Warp = Annotated[
-    str,
-    typer.Option(
-        "--warp",
-        parser=choice("--warp", WARPS),
-        metavar="|".join(WARPS),
-        help="Which way the warp runs in the photo; auto takes a band's length.",
-    ),
-]
-Weave = Annotated[
-    str | None,
-    typer.Option(
-        "--weave",
-        parser=choice("--weave", WEAVES),
-        metavar="NAME",
-        help="The weave, if you know it: plain, basket, twill or satin.",
-    ),
-]
-EndsWarped = Annotated[
-    int | None,
-    typer.Option(
-        "--ends-warped",
-        parser=integer("--ends-warped", 2, 20000, "the number of ends you warped"),
-        metavar="N",
-        help="How many ends you warped over the whole width, if you know it.",
-    ),
-]
-ExpectEnds = Annotated[
-    Span | None,
-    typer.Option(
-        "--expect-ends",
-        parser=span("--expect-ends", 0.5, 1000, "the ends per inch you expect"),
-        metavar="LO..HI",
-        help="Ends per inch you expect, such as 20..30 (per 1000 px with --no-scale).",
-    ),
-]
-ExpectPicks = Annotated[
-    Span | None,
-    typer.Option(
-        "--expect-picks",
-        parser=span("--expect-picks", 0.5, 1000, "the picks per inch you expect"),
-        metavar="LO..HI",
-        help="Picks per inch you expect, such as 10..14.",
-    ),
-]
-ClothThickness = Annotated[
-    float | None,
-    typer.Option(
-        "--cloth-thickness",
-        parser=number("--cloth-thickness", 0.05, 30, "the thickness of the cloth in millimetres"),
-        metavar="MM",
-        help="Thickness of the cloth, if you measured it.",
-    ),
-]
-CardOnCloth = Annotated[
-    bool, typer.Option("--card-on-cloth", help="The card lies on the cloth, not beside it.")
 ]
 
 

@@ -4,18 +4,14 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, cast
+from typing import Annotated
 
 import typer
 
 from ..calibration.errors import UsageError
 from . import options
-
-if TYPE_CHECKING:
-    from ..calibration.rule_scale import RuleKind
-    from ..calibration.scale import CardChoice
-    from ..measure.sample import WarpWay
-    from .pipeline import Request
+from .photo_options import with_photo_options
+from .pipeline import Request
 
 __all__ = ["EPILOG", "sett"]
 
@@ -36,8 +32,10 @@ _PHOTO = typer.Argument(
 )
 
 
+@with_photo_options()
 def sett(
     photo: Annotated[list[Path], _PHOTO],
+    request: Request,
     json: options.Json = False,
     picture: Annotated[
         Path | None,
@@ -96,22 +94,6 @@ def sett(
     ] = None,
     overwrite: options.Overwrite = False,
     explain: options.Explain = False,
-    card: options.Card = "auto",
-    px_per_mm: options.PxPerMm = None,
-    points: options.Points = None,
-    rule: options.Rule = None,
-    scan: options.Scan = False,
-    dpi: options.Dpi = None,
-    no_scale: options.NoScale = False,
-    all_cloth: options.AllCloth = False,
-    area: options.Area = None,
-    warp: options.Warp = "auto",
-    weave: options.Weave = None,
-    ends_warped: options.EndsWarped = None,
-    expect_ends: options.ExpectEnds = None,
-    expect_picks: options.ExpectPicks = None,
-    cloth_thickness: options.ClothThickness = None,
-    card_on_cloth: options.CardOnCloth = False,
 ) -> None:
     """Read ends and picks per inch, the width and the weave from photos.
 
@@ -119,15 +101,6 @@ def sett(
     beforehand (the weave, the ends warped, the range expected) is checked against the photo, not simply believed.
     Of several photos each is measured alone; one that fails does not stop the rest, and the exit code is the highest.
     """
-    options.one_scale(
-        px_per_mm=px_per_mm,
-        scan=scan,
-        dpi=dpi,
-        no_scale=no_scale,
-        card_on_cloth=card_on_cloth,
-        points=points,
-        rule=rule,
-    )
     files = {"--picture": picture, "--repeat-picture": repeat_picture, "--report": report}
     several = len(photo) > 1 or photo[0].is_dir() or csv is not None or jsonl is not None
     if several or skip_done or cluster is not None:
@@ -136,26 +109,6 @@ def sett(
         )
     _check_targets({"--csv": csv, "--jsonl": jsonl} | files, overwrite=overwrite, go_on=skip_done)
 
-    from .pipeline import Request
-
-    request = Request(
-        card=cast("CardChoice", card),
-        px_per_mm=px_per_mm,
-        points=points,
-        rule=cast("RuleKind | None", rule),
-        scan=scan or dpi is not None,
-        dpi=dpi,
-        no_scale=no_scale,
-        all_cloth=all_cloth,
-        area_px=area,
-        warp=cast("WarpWay", warp),
-        weave=weave,
-        ends_warped=ends_warped,
-        expect_ends=expect_ends,
-        expect_picks=expect_picks,
-        cloth_thickness_mm=cloth_thickness,
-        card_on_cloth=card_on_cloth,
-    )
     if several or skip_done or cluster is not None:
         from .many_command import Wanted, run_many
 

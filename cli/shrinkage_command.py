@@ -12,12 +12,13 @@ import typer
 
 from ..calibration.errors import UsageError
 from . import options
+from .photo_options import with_photo_options
+from .pipeline import Request
 from .shrinkage_run import compare_series, measure_sources, sources_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from ..calibration.scale import CardChoice
     from ..measure.sample import WarpWay
 
 __all__ = ["EPILOG", "STAGES", "shrinkage"]
@@ -30,6 +31,7 @@ Examples:
   pickglass shrinkage loom.jpg off.jpg washed.jpg --stage on-loom,off-loom,washed
 """
 STAGES = ("on-loom", "off-loom", "washed")
+_THICKNESS = options.number("--cloth-thickness", 0.05, 30, "the thickness of the cloth in millimetres")
 EXIT_CODES = {"measured": 0, "unsure": 3}
 
 _PHOTOS = typer.Argument(
@@ -60,20 +62,33 @@ def _words_of(
 
 def _numbers_of(
     option: str, parse: Callable[[str], float], text: str | None, count: int
-) -> list[float] | list[None]:
-    """Return one number per photo; a single number stands for all."""
+) -> list[float | None]:
+    """Return one number per photo; a single number stands for all, and ``auto`` for a photo that needs none."""
     if text is None:
         return [None] * count
-    values = [parse(word) for word in text.split(",")]
+    values = [None if word.strip().lower() == "auto" else parse(word) for word in text.split(",")]
     if len(values) == 1:
         values *= count
     if len(values) != count:
         raise UsageError(
             "bad-option",
             f"{option} names {len(values)} photos, but {count} were given.",
-            f"Give one number for all photos, or one for each with commas between: {option} 20.1,19.8",
+            f"Give one number for all photos, or one for each with commas between, auto for none: {option} 20.1,auto",
         )
     return values
+
+
+def _areas_of(texts: list[str] | None, count: int) -> list[options.Rectangle | None]:
+    """Return the part of each photo to look at; None is the whole of it."""
+    if not texts:
+        return [None] * count
+    if len(texts) != count:
+        raise UsageError(
+            "bad-option",
+            f"--area was given {len(texts)} times for {count} photos.",
+            "Give it once for every photo, in the same order: --area 400,300,1200,900 --area whole",
+        )
+    return [None if text.strip().lower() == "whole" else options.area(text) for text in texts]
 
 
 def _marked(option: str, text: str | None) -> list[tuple[float, float]] | None:
@@ -92,8 +107,13 @@ def _marked(option: str, text: str | None) -> list[tuple[float, float]] | None:
     return list(zip(values[::2], values[1::2], strict=True))
 
 
+@with_photo_options(
+    leave_out=("px_per_mm", "points", "dpi", "area", "warp", "cloth_thickness"),
+    needs_scale="what the wash did",
+)
 def shrinkage(
     photos: Annotated[list[str], _PHOTOS],
+    request: Request,
     json: options.Json = False,
     picture: options.Chart = None,
     report: options.Report = None,
@@ -125,13 +145,12 @@ def shrinkage(
     force: Annotated[
         bool, typer.Option("--force", help="Compare even photos that seem to show two different samples.")
     ] = False,
-    card: options.Card = "auto",
     px_per_mm: Annotated[
         str | None,
         typer.Option(
             "--px-per-mm",
             metavar="X,X,...",
-            help="Scale given by hand, pixels per millimetre; one number or one each.",
+            help="Scale given by hand, pixels per millimetre; one number, or one each with auto for none.",
         ),
     ] = None,
     points: Annotated[
@@ -142,36 +161,42 @@ def shrinkage(
             help="Scale from two points of a photo (pixels) and the distance between them in mm; once for each photo.",
         ),
     ] = None,
-    scan: options.Scan = False,
     dpi: Annotated[
         str | None,
         typer.Option(
             "--dpi",
             metavar="N,N,...",
-            help="Resolution of the scans, if the files do not say or say it wrong; one number or one each.",
+            help="Resolution of scans, if the files do not say or say it wrong; one number, or one each with auto for none.",
         ),
     ] = None,
-    no_scale: options.NoScaleRefused = False,
-    all_cloth: options.AllCloth = False,
     warp: Annotated[
         str | None,
         typer.Option(
             "--warp", metavar="A,B,...", help="Way of the warp: auto, down or across; one word or one each."
         ),
     ] = None,
-    weave: options.Weave = None,
-    ends_warped: options.EndsWarped = None,
-    expect_ends: options.ExpectEnds = None,
-    expect_picks: options.ExpectPicks = None,
-    cloth_thickness: options.ClothThickness = None,
-    card_on_cloth: options.CardOnCloth = False,
+    area: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--area",
+            metavar="X,Y,W,H|whole",
+            help="Look only at this rectangle of the upright photo, in pixels; once for each photo, whole for none.",
+        ),
+    ] = None,
+    cloth_thickness: Annotated[
+        str | None,
+        typer.Option(
+            "--cloth-thickness",
+            metavar="MM,MM,...",
+            help="Thickness of the cloth, if you measured it; one number or one each.",
+        ),
+    ] = None,
 ) -> None:
     """Tell how a sample changed in the wash, from photos before and after.
 
     Lay a card beside the sample in each photo; card, camera, distance and turn may differ. Parts of the sample will do,
     for threads are conserved: their spacing tells. Stages are named with each change, take-up apart from shrinkage.
     """
-    options.needs_scale(no_scale, "what the wash did")
     sources = sources_of(photos, book)
     if len(sources) < 2:
         raise UsageError(
@@ -193,24 +218,15 @@ def shrinkage(
             f"The stages {', '.join(stages)} go backwards.",
             "Give the photos in the order on-loom, off-loom, washed.",
         )
-    warps = _words_of("--warp", options.WARPS, warp, count, ["auto"] * count)
-    scales = _numbers_of("--px-per-mm", options.px_per_mm, px_per_mm, count)
-    apart: list[options.KnownDistance | None] = [options.points(text) for text in points or ()]
-    apart = apart or [None] * count
-    if len(apart) != count:
-        raise UsageError(
-            "bad-option",
-            f"--points was given {len(apart)} times for {count} photos.",
-            "Give it once for every photo, in the same order, for the points lie elsewhere in each.",
-        )
-    dots = _numbers_of("--dpi", options.dpi, dpi, count)
-    options.one_scale(
-        px_per_mm=scales[0] if scales else None,
-        points=apart[0] if apart else None,
-        scan=scan,
-        dpi=dots[0] if dots else None,
-        no_scale=False,
-        card_on_cloth=card_on_cloth,
+    asked = _requests(
+        request,
+        count,
+        warp=warp,
+        px_per_mm=px_per_mm,
+        points=points,
+        dpi=dpi,
+        area=area,
+        cloth_thickness=cloth_thickness,
     )
     hand = _marked("--marks-before", marks_before), _marked("--marks-after", marks_after)
     if (hand[0] is None) != (hand[1] is None) or len(hand[0] or ()) != len(hand[1] or ()):
@@ -228,28 +244,10 @@ def shrinkage(
             "Give the photo before and the photo after.",
         )
     from .files import check_targets, write_whole
-    from .pipeline import Request
     from .screen import show_progress
 
     check_targets({"--picture": picture, "--report": report}, overwrite=overwrite)
-    request = Request(
-        card=cast("CardChoice", card),
-        scan=scan or dpi is not None,
-        all_cloth=all_cloth,
-        weave=weave,
-        ends_warped=ends_warped,
-        expect_ends=expect_ends,
-        expect_picks=expect_picks,
-        cloth_thickness_mm=cloth_thickness,
-        card_on_cloth=card_on_cloth,
-    )
     with show_progress() as progress:
-        asked = [
-            replace(
-                request, warp=cast("WarpWay", warps[k]), px_per_mm=scales[k], points=apart[k], dpi=dots[k]
-            )
-            for k in range(count)
-        ]
         shown = measure_sources(sources, asked, with_views=report is not None, on_step=progress.step)
         progress.step("Comparing")
         series = compare_series([one.measurement for one in shown], tuple(stages), hand=hand, force=force)
@@ -273,3 +271,54 @@ def shrinkage(
         typer.echo(shrinkage_text(series))
     sys.stdout.flush()
     raise typer.Exit(EXIT_CODES[series.verdict])
+
+
+def _requests(
+    request: Request,
+    count: int,
+    *,
+    warp: str | None,
+    px_per_mm: str | None,
+    points: list[str] | None,
+    dpi: str | None,
+    area: list[str] | None,
+    cloth_thickness: str | None,
+) -> list[Request]:
+    """Return what is asked of each photo: the same of all, and what was given for each."""
+    warps = _words_of("--warp", options.WARPS, warp, count, ["auto"] * count)
+    scales = _numbers_of("--px-per-mm", options.px_per_mm, px_per_mm, count)
+    dots = _numbers_of("--dpi", options.dpi, dpi, count)
+    thick = _numbers_of("--cloth-thickness", _THICKNESS, cloth_thickness, count)
+    areas = _areas_of(area, count)
+    apart: list[options.KnownDistance | None] = [options.points(text) for text in points or ()]
+    apart = apart or [None] * count
+    if len(apart) != count:
+        raise UsageError(
+            "bad-option",
+            f"--points was given {len(apart)} times for {count} photos.",
+            "Give it once for every photo, in the same order, for the points lie elsewhere in each.",
+        )
+    asked = [
+        replace(
+            request,
+            warp=cast("WarpWay", warps[k]),
+            px_per_mm=scales[k],
+            points=apart[k],
+            dpi=dots[k],
+            scan=request.scan or dots[k] is not None,
+            area_px=areas[k],
+            cloth_thickness_mm=thick[k],
+        )
+        for k in range(count)
+    ]
+    for one in asked:
+        options.one_scale(
+            px_per_mm=one.px_per_mm,
+            points=one.points,
+            rule=one.rule,
+            scan=one.scan,
+            dpi=one.dpi,
+            no_scale=False,
+            card_on_cloth=one.card_on_cloth,
+        )
+    return asked
