@@ -17,7 +17,8 @@ OTHER = "band_striped"
 
 @pytest.fixture(scope="module")
 def measured() -> dict[str, Any]:
-    return {name: measure_photo(SAMPLES / f"{name}.jpg", Request()) for name in (*WASHES, OTHER)}
+    names = (*WASHES, "wash_after_second", "wash_after_third", OTHER)
+    return {name: measure_photo(SAMPLES / f"{name}.jpg", Request()) for name in names}
 
 
 @pytest.fixture
@@ -56,6 +57,8 @@ def test_a_wash_is_measured_within_its_doubt(run: Any) -> None:
     assert abs(outline["change_percent"] + truth["length_outer_percent"]) < outline["u95_percent"]
     assert found["by_method"]["thread_count"]
     assert found["by_method"]["marks"] == {}
+    assert found["common_threads"] == {"ends": 45, "picks": 56}
+    assert not found["other_face"]
     assert found["base"] == "off-loom"
 
 
@@ -83,6 +86,20 @@ def test_take_up_is_named_apart_from_shrinkage(run: Any) -> None:
 def test_the_same_photo_twice_has_settled(run: Any) -> None:
     _, out, _ = run(*paths(*WASHES, WASHES[1]), "--json")
     assert [step["settled"] for step in json.loads(out)["steps"]] == [False, True]
+
+
+def test_three_washes_until_it_has_settled(run: Any) -> None:
+    photos = paths("wash_before", "wash_after_first", "wash_after_second", "wash_after_third")
+    _, out, _ = run(*photos, "--json")
+    found = json.loads(out)
+    truth = json.loads((SAMPLES / "wash_after_third.json").read_text())["pair"]["shrinkage"]
+    assert [step["settled"] for step in found["steps"]] == [False, False, True]
+    for way, key in (("warpwise", "warp_percent"), ("weftwise", "weft_percent")):
+        assert abs(found[way]["change_percent"] + truth[key]) < min(0.6, found[way]["u95_percent"])
+    _, out, _ = run(*photos)
+    assert "Settled: the last change is smaller than its uncertainty" in " ".join(out.split())
+    assert "45 ends and 56 picks were recognised" in " ".join(out.split())
+    assert "-0.0 " not in out
 
 
 def test_two_samples_are_refused_unless_forced(run: Any) -> None:
@@ -152,6 +169,39 @@ def test_one_photo_is_no_change(run: Any) -> None:
     assert "two photos" in err
 
 
+def test_each_photo_is_asked_in_its_own_way(
+    monkeypatch: pytest.MonkeyPatch, measured: dict[str, Any], capsys: pytest.CaptureFixture[str]
+) -> None:
+    asked: list[Request] = []
+
+    def measure(path: Path, request: Request, **_: object) -> Any:
+        asked.append(request)
+        return measured[path.stem]
+
+    monkeypatch.setattr(pipeline, "measure_photo", measure)
+    words = [
+        "--dpi",
+        "auto,300",
+        "--area",
+        "whole",
+        "--area",
+        "10,20,300,400",
+        "--cloth-thickness",
+        "1.5,auto",
+    ]
+    with pytest.raises(SystemExit):
+        main(["shrinkage", *map(str, paths(*WASHES)), *words, "--json"])
+    capsys.readouterr()
+    first, second = asked
+    assert (first.scan, first.dpi, first.area_px, first.cloth_thickness_mm) == (False, None, None, 1.5)
+    assert (second.scan, second.dpi, second.area_px, second.cloth_thickness_mm) == (
+        True,
+        300,
+        (10, 20, 300, 400),
+        None,
+    )
+
+
 @pytest.mark.parametrize(
     ("words", "told"),
     [
@@ -162,6 +212,11 @@ def test_one_photo_is_no_change(run: Any) -> None:
         (("--points", "1,1,900,1=90"), "--points was given 1 times for 2 photos"),
         (("--points", "1,1=90"), "cannot be used"),
         (("--scan", "--card-on-cloth"), "contradict each other"),
+        (("--area", "0,0,500,400"), "given 1 times for 2 photos"),
+        (("--area", "whole", "--area", "0,0,5,4"), "cannot be used"),
+        (("--cloth-thickness", "1,2,3"), "names 3 photos"),
+        (("--cloth-thickness", "nan"), "cannot be used"),
+        (("--dpi", "-300"), "cannot be used"),
     ],
 )
 def test_ways_to_the_scale_are_checked_first(run: Any, words: tuple[str, ...], told: str) -> None:
