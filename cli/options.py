@@ -244,7 +244,7 @@ def one_scale(
     dpi: float | None,
     no_scale: bool,
     card_on_cloth: bool,
-    points: KnownDistance | None = None,
+    points: tuple[float, float, float, float, float] | None = None,
     rule: str | None = None,
 ) -> None:
     """Refuse options about the scale that contradict each other."""

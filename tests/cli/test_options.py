@@ -8,6 +8,9 @@ from hypothesis import strategies as st
 
 from pickglass.calibration.errors import UsageError
 from pickglass.cli import options
+from pickglass.cli.pipeline import Request
+
+from .command import run
 
 PARSERS = {
     "number": options.number("--x", 0.5, 5000, "x"),
@@ -62,3 +65,49 @@ def test_bad_values_are_refused_with_a_next_step(parser, text):
 def test_any_text_is_taken_or_refused_in_words(parser, text):
     with contextlib.suppress(UsageError):
         PARSERS[parser](text)
+
+
+PHOTO_OPTIONS = (
+    *("--card", "--px-per-mm", "--points", "--rule", "--scan", "--dpi", "--all-cloth", "--area", "--warp"),
+    *("--weave", "--ends-warped", "--expect-ends", "--expect-picks", "--cloth-thickness", "--card-on-cloth"),
+)
+
+
+@pytest.mark.parametrize("command", ["sett", "evenness", "shrinkage"])
+def test_every_command_that_measures_takes_the_same_options(capsys, command):
+    code, out, _ = run(capsys, command, "--help")
+    assert code == 0
+    assert [option for option in PHOTO_OPTIONS if f"\n  {option} " not in out] == []
+    assert ("\n  --no-scale " in out) == (command == "sett")  # the others have nothing to say without a scale
+
+
+def test_options_reach_the_measurement_as_they_were_typed(capsys, monkeypatch):
+    asked = []
+
+    def measure_photo(path, request, **_):
+        asked.append(request)
+        raise UsageError("stop", "Enough.", "Nothing.")
+
+    monkeypatch.setattr("pickglass.cli.pipeline.measure_photo", measure_photo)
+    words = (
+        "--dpi",
+        "600",
+        "--weave",
+        "twill",
+        "--area",
+        "1,2,64,64",
+        "--expect-ends",
+        "20..30",
+        "--all-cloth",
+    )
+    assert run(capsys, "sett", "a.jpg", *words)[0] == 2
+    assert asked == [
+        Request(
+            scan=True,
+            dpi=600.0,
+            weave="twill",
+            area_px=options.Rectangle(1, 2, 64, 64),
+            expect_ends=options.Span(20.0, 30.0),
+            all_cloth=True,
+        )
+    ]
