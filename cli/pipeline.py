@@ -70,6 +70,7 @@ def measure_loaded(
     """Scale and measure a photo that has been read."""
     on_step("Looking for the scale")
     from ..calibration.quality import look_at_photo, plane_notices
+    from ..calibration.white_balance import find_white_balance
 
     look = look_at_photo(photo)
     plane = _plane(photo, request)
@@ -80,7 +81,11 @@ def measure_loaded(
 
     measurement = measure_sett(photo, plane, _options(request))
     dpi = request.dpi if request.dpi is not None else photo.dpi
-    return replace(measurement, quality=judge_photo(photo.bgr.shape, look, measurement, dpi=dpi))
+    return replace(
+        measurement,
+        quality=judge_photo(photo.bgr.shape, look, measurement, dpi=dpi),
+        white_balance=find_white_balance(photo, plane),
+    )
 
 
 def _options(request: Request) -> SettOptions:

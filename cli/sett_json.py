@@ -57,7 +57,10 @@ def sett_document(result: SettResult, plane: Plane) -> dict[str, Any]:
 
 
 def measurement_document(measurement: SettMeasurement) -> dict[str, Any]:
-    """Return the document of a measurement with the colour order of its warp, where it can be read, and the photo's quality."""
+    """Return the document of a measurement with the photo's quality and the colour order of its warp, where it can be read.
+
+    Colours are balanced by the card's neutral patches where they show, so that those of different photos compare.
+    """
     from ..calibration.errors import PickglassError
     from ..measure.end_colours import read_tracked_colours
     from .colour_order_json import colour_order_document
@@ -65,12 +68,16 @@ def measurement_document(measurement: SettMeasurement) -> dict[str, Any]:
 
     document = sett_document(measurement.result, measurement.plane)
     document["photo_quality"] = quality_document(measurement.quality)
-    patch, face = measurement.patch, measurement.result.weave.face
+    patch, face, balance = measurement.patch, measurement.result.weave.face, measurement.white_balance
+    bgr = patch.bgr if balance is None else balance.apply(patch.bgr)
     try:
-        reading = read_tracked_colours(patch.bgr, patch.mask, measurement.tracks.ends, face=face)
+        reading = read_tracked_colours(bgr, patch.mask, measurement.tracks.ends, face=face)
     except PickglassError:
         return document | {"colour_order": None}  # a sett without colours is still a sett
-    return document | {"colour_order": colour_order_document(reading)}
+    order = colour_order_document(reading)
+    if order is not None:
+        order["white_balanced"] = balance is not None
+    return document | {"colour_order": order}
 
 
 def refusal_document(photo: str | None, code: str, text: str) -> dict[str, Any]:

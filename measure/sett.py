@@ -25,6 +25,7 @@ from .track import Tracks
 from .turn import likely_turns_deg
 
 if TYPE_CHECKING:
+    from ..calibration.white_balance import WhiteBalance
     from .photo_quality import PhotoQuality
 
 __all__ = ["SettMeasurement", "SettOptions", "measure_sett"]
@@ -91,6 +92,8 @@ class SettMeasurement:
     repeat: RepeatPicture
     quality: PhotoQuality | None = None
     """Judged by `photo_quality.judge_photo`, which needs the photo's light and sharpness as a whole."""
+    white_balance: WhiteBalance | None = None
+    """From the card's neutral patches, for whoever reads colours; the patch itself is left as photographed."""
 
 
 def measure_sett(photo: Photo, plane: Plane, options: SettOptions | None = None) -> SettMeasurement:
