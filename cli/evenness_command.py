@@ -32,7 +32,7 @@ EXIT_CODES = {"measured": 0, "unsure": 3, "refused": 4}
 LONGEST_BAND_MM = 100_000.0
 
 _PHOTOS = typer.Argument(
-    metavar="PHOTO...",
+    metavar="PHOTO",
     help="One photo of the band, several along it, or a folder of them.",
     show_default=False,
 )

@@ -22,7 +22,7 @@ def lens(
     photos: Annotated[
         list[Path],
         typer.Argument(
-            metavar="PHOTO...",
+            metavar="PHOTO",
             help="Three or more photos of the page card by one phone, from different sides; or a folder of them.",
             show_default=False,
         ),

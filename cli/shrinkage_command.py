@@ -35,7 +35,7 @@ _THICKNESS = options.number("--cloth-thickness", 0.05, 30, "the thickness of the
 EXIT_CODES = {"measured": 0, "unsure": 3}
 
 _PHOTOS = typer.Argument(
-    metavar="PHOTO|book:NAME...",
+    metavar="PHOTO|book:NAME",
     help="Photo before, photo after, and after each later wash; book:NAME stands for every stage of a sample that "
     "your book keeps.",
     show_default=False,
