@@ -80,9 +80,13 @@ def write_outputs(
         shown = ", ".join(str(n) for n in prepared.unsure_ends[:20])
         notices.append(
             Notice(
-                "colours-unsure", f"The photo left these ends' colour unsure: {shown}. Look at the sample."
+                "colours-unsure",
+                f"The photo left these ends of the sample unsure, in colour or at the edges as ends at all: {shown}. "
+                "Look at the sample.",
             )
         )
+    # Numbers of the sample's ends say nothing of a warp that repeats its order more or less often.
+    marked = prepared.unsure_ends if plan.ends == prepared.sample_order else ()
     written = []
     if wanted.sheet:
         from .plan_sheet import warping_sheet
@@ -93,7 +97,7 @@ def write_outputs(
             band=prepared.band,
             title=wanted.title,
             paper=wanted.paper,
-            unsure_ends=prepared.unsure_ends,
+            unsure_ends=marked,
         )
         write_whole(wanted.sheet, page, overwrite=wanted.overwrite)
         written.append(f"{wanted.sheet} (open it in a browser and print it)")
@@ -102,7 +106,7 @@ def write_outputs(
         from .plan_csv import threading_csv
 
         chart = thread_two_sheds(plan.ends, plan.request.first_opening)
-        write_whole(wanted.csv, threading_csv(chart, prepared.unsure_ends), overwrite=wanted.overwrite)
+        write_whole(wanted.csv, threading_csv(chart, marked), overwrite=wanted.overwrite)
         written.append(str(wanted.csv))
     if wanted.preview:
         from .plan_preview import face_png

@@ -74,6 +74,7 @@ class Prepared:
     request: PlanRequest
     palette: dict[str, str]
     unsure_ends: tuple[int, ...]
+    sample_order: tuple[str, ...]
     advice: SettAdvice | None
     band: bool
     sources: tuple[str, ...] = ()
@@ -81,7 +82,7 @@ class Prepared:
 
 def prepare(options: Options, looms_path: Path) -> Prepared:
     """Read everything the options name and put the request together."""
-    from ..measure.colour_order import parse_order
+    from ..measure.colour_order import parse_order, repeatable
     from ..measure.plan import PlanRequest
     from ..measure.priors import prior_percent, prior_sampling
     from ..measure.quantities import parse_change, parse_length_mm
@@ -103,7 +104,12 @@ def prepare(options: Options, looms_path: Path) -> Prepared:
         crimp = parse_change(options.weft_crimp, "weft crimp", "woven width")
     elif draw_in is None:
         crimp = prior_percent("weft crimp", "woven width")
-    order_text = options.order if options.order is not None else (sample.order if sample else None)
+    order = read_order = None
+    if options.order is not None:
+        order = parse_order(options.order)
+    elif sample is not None and sample.order is not None:
+        read_order = parse_order(sample.order)
+        order = repeatable(read_order)  # the wish may be of another width than the sample
     request = PlanRequest(
         width_mm=width_mm,
         length_mm=parse_length_mm(options.length, "finished length", 20.0, 50_000.0),
@@ -129,7 +135,7 @@ def prepare(options: Options, looms_path: Path) -> Prepared:
         sampling_mm=parse_length_mm(options.sampling, "sampling allowance", 0.0, 5000.0)
         if options.sampling is not None
         else prior_sampling(sample is not None),
-        order=parse_order(order_text) if order_text is not None else None,
+        order=order,
         weft_order=parse_order(options.weft_order) if options.weft_order is not None else None,
         selvedge_ends=options.selvedge_ends,
         parity={"odd": "odd", "even": "even"}.get(options.parity, "any"),  # type: ignore[arg-type]
@@ -140,6 +146,7 @@ def prepare(options: Options, looms_path: Path) -> Prepared:
         request=request,
         palette=sample.palette if sample and from_sample else {},
         unsure_ends=sample.unsure_ends if sample and from_sample else (),
+        sample_order=read_order.ends() if read_order is not None else (),
         advice=advice,
         band=band,
         sources=tuple(

@@ -26,6 +26,7 @@ __all__ = [
     "count_colours",
     "find_symmetry",
     "parse_order",
+    "repeatable",
     "thread_two_sheds",
     "winding_steps",
     "write_order",
@@ -239,6 +240,27 @@ def _mirrored(order: ColourOrder, *, doubled: bool, text: str) -> ColourOrder:
         raise _cannot_read(text, "square brackets and a mirrored order cannot stand together")
     back = order.before[::-1]
     return ColourOrder(before=order.before + (back if doubled else back[1:]))
+
+
+def repeatable(order: ColourOrder) -> ColourOrder:
+    """Return the order with its own repeat marked, so that another width can be filled with it.
+
+    One colour repeats end by end; otherwise a group repeats that makes up more than half of the ends. An order
+    without such a group is a design of its own and stays as it is.
+    """
+    ends = order.ends()
+    if order.repeat:
+        return order
+    if len(set(ends)) == 1:
+        return ColourOrder(repeat=ends[:1])
+    for step in winding_steps(ends):
+        if step.times > 1 and 2 * step.ends > len(ends):
+            start = step.total - step.ends
+            size = step.ends // step.times
+            return ColourOrder(
+                before=ends[:start], repeat=ends[start : start + size], after=ends[step.total :]
+            )
+    return order
 
 
 def write_order(ends: Sequence[str]) -> str:

@@ -107,6 +107,25 @@ def test_saved_colour_order_is_used_and_unsure_ends_named(capsys, tmp_path):
     assert any(m["code"] == "colours-unsure" and "5" in m["text"] for m in got["messages"])
 
 
+@pytest.mark.parametrize("order", ["49 cream", "6 (6 cream 2 rust), 1 cream"])
+def test_the_order_of_a_sample_fills_the_width_wished(capsys, tmp_path, order):
+    saved = SETT | {"colour_order": {"order": order, "palette": {}, "unsure_ends": []}}
+    got = planned(capsys, "--sample", save(tmp_path / "s.json", saved), "--width", "23cm", "--length", "1m")
+    assert got["ends"]["count"] == pytest.approx(49 + 207 * 52 / 25.4, abs=4.5)  # half a repeat
+    assert got["finished"]["width_mm"] == pytest.approx(230, abs=2.5)
+
+
+def test_unsure_ends_are_marked_only_in_the_same_order(capsys, tmp_path):
+    saved = SETT | {
+        "colour_order": {"order": "6 (6 cream 2 rust), 1 cream", "palette": {}, "unsure_ends": [7]}
+    }
+    sample, table = save(tmp_path / "s.json", saved), tmp_path / "t.csv"
+    for width, marked in (("23mm", 1), ("60mm", 0)):
+        run_plan(*("--sample", sample, "--width", width, "--length", "1m", "--csv", table, "--overwrite"))
+        assert table.read_text(encoding="utf-8-sig").count("colour unsure") == marked
+    assert "unsure" in capsys.readouterr().out
+
+
 def test_loom_waste_is_remembered(capsys, memory):
     planned(capsys, *BY_HAND, "--loom", "kitchen", "--waste", "50cm")
     assert json.loads(memory.read_text())["waste_mm"] == {"kitchen": 500.0}

@@ -11,6 +11,7 @@ from pickglass.measure.colour_order import (
     count_colours,
     find_symmetry,
     parse_order,
+    repeatable,
     thread_two_sheds,
     winding_steps,
     write_order,
@@ -129,3 +130,27 @@ def test_threading_alternates_and_keeps_the_colours(ends, first):
     assert all(a.opening != b.opening for a, b in pairwise(chart))
     # Odd: both edges alike; even: one of each.
     assert (chart[-1].opening == first) == (len(ends) % 2 == 1)
+
+
+@pytest.mark.parametrize(
+    ("text", "before", "repeat", "after"),
+    [
+        ("45 cream", 0, 1, 0),
+        ("5 (10 linen 4 blue), 6 linen", 0, 14, 6),
+        ("4 navy, 9 (6 white 2 red), 4 navy", 4, 8, 4),
+        # A design with a middle of its own is woven as it stands.
+        ("6 navy, 8 (1 cream 1 navy), 6 rust, 8 (1 navy 1 cream), 6 navy", 50, 0, 0),
+        ("2 navy, [3 red], 2 navy", 2, 3, 2),
+    ],
+)
+def test_the_repeat_of_an_order_read_from_a_sample(text, before, repeat, after):
+    order = repeatable(parse_order(text))
+    assert (len(order.before), len(order.repeat), len(order.after)) == (before, repeat, after)
+
+
+@given(repeats=st.integers(2, 30))
+def test_marking_the_repeat_changes_no_end(repeats):
+    typed = parse_order(f"3 navy, {repeats} (6 white 2 red), 3 navy")
+    marked = repeatable(typed)
+    times = (len(typed.ends()) - marked.fixed_ends) // max(len(marked.repeat), 1)
+    assert marked.ends(times) == typed.ends()
