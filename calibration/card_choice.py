@@ -111,13 +111,14 @@ def choose_fit(sighting: CardSighting, prior: CameraPrior) -> ChosenFit | None:
         stretch_u = math.sqrt(2.0) * rectangular_percent(RULE_READING_MM / CHECK_BAR_MM)
     prior = replace(prior, stretch_u=stretch_u)
     markers = len(set(sighting.marker.tolist()))
-    bend, joints = _bend(sighting), _joints(sighting)
+    joints = _joints(sighting)
+    bend = _both(joints, _bend_of_rail(sighting)) if kind == "rail" else _bend(sighting)
     data = (sighting.points_mm, sighting.corners_px, sighting.outward_px)
     diagonal = 2.0 * math.hypot(*prior.centre_px)
     limit = {"crop": SIGNIFICANT_CROP, "bend": SIGNIFICANT_BEND, "lens": SIGNIFICANT_K1}
     if kind == "pocket":
         del limit["lens"]  # too small a part of the picture to tell a lens from a tilt: bounded only
-    if markers < 5 or kind == "rail":
+    if markers < 5:
         del limit["bend"]
     if markers < 3:
         limit = {}
@@ -156,8 +157,8 @@ def choose_fit(sighting: CardSighting, prior: CameraPrior) -> ChosenFit | None:
     return ChosenFit(
         fit=best,
         spread=_spread(sighting, best),
-        rise_mm=_rise_mm(best.extra_mm) if "bend" in freed else None,
-        joint_mm=0.0 if joints is None else float(np.abs(best.extra_mm.reshape(-1, 3)[:, :2]).max()),
+        rise_mm=_rise_mm(sighting, best.extra_mm) if "bend" in freed else None,
+        joint_mm=0.0 if joints is None else _joint_mm(best.extra_mm[: len(joints.std_mm)]),
         cropped="crop" in freed,
     )
 
@@ -174,9 +175,37 @@ def _bend(sighting: CardSighting) -> Extra:
     return Extra(moves=moves, std_mm=np.full(3, BEND_U_MM))
 
 
-def _rise_mm(bend: NDArray[np.float64]) -> float:
-    """Return the height of the bend's steepest direction at the card's corners."""
-    curvature = np.linalg.eigvalsh(np.array([[bend[0], bend[1] / 2.0], [bend[1] / 2.0, bend[2]]]))
+def _bend_of_rail(sighting: CardSighting) -> Extra:
+    """Return a strip bent along its length as x² and x³ about the middle of what shows, 1 mm high at its ends.
+
+    A strip is too narrow to tell how it bends across.
+    """
+    x = sighting.points_mm[:, 0]
+    offset = (x - 0.5 * (x.min() + x.max())) / max(0.5 * float(np.ptp(x)), 1.0)
+    moves = np.zeros((len(x), 2, 3))
+    moves[:, :, 2] = np.column_stack([offset**2, offset**3])
+    return Extra(moves=moves, std_mm=np.full(2, BEND_U_MM))
+
+
+def _both(first: Extra | None, second: Extra) -> Extra:
+    if first is None:
+        return second
+    return Extra(
+        moves=np.concatenate([first.moves, second.moves], axis=1),
+        std_mm=np.concatenate([first.std_mm, second.std_mm]),
+    )
+
+
+def _joint_mm(misfit: NDArray[np.float64]) -> float:
+    return float(np.abs(misfit.reshape(-1, 3)[:, :2]).max())
+
+
+def _rise_mm(sighting: CardSighting, extra: NDArray[np.float64]) -> float:
+    """Return how far bent paper stands up: the steepest direction at the card's corners, of a rail the higher end."""
+    if sighting.layout.code.kind == "rail":
+        square, cube = extra[-2:]
+        return float(max(abs(square + cube), abs(square - cube)))
+    curvature = np.linalg.eigvalsh(np.array([[extra[0], extra[1] / 2.0], [extra[1] / 2.0, extra[2]]]))
     return float(np.abs(curvature).max())
 
 

@@ -65,9 +65,14 @@ def true_scales(truth: dict[str, Any]) -> tuple[NDArray[np.float64], NDArray[np.
     exact = Plane(
         px_from_mm=np.array(truth["homography_card_top_mm_to_undistorted_px"]), source="bank-card", lens=lens
     )
-    outline = np.array(truth["sample_polygon_px"])[:, :2]
-    middle = outline.mean(axis=0)
-    points = np.concatenate([middle[None], middle + 0.6 * (outline[:: max(1, len(outline) // 16)] - middle)])
+    if "sample_polygon_px" in truth:
+        outline = np.array(truth["sample_polygon_px"])[:, :2]
+        middle = outline.mean(axis=0)
+        around = middle + 0.6 * (outline[:: max(1, len(outline) // 16)] - middle)
+        points = np.concatenate([middle[None], around])
+    else:
+        x, y = np.meshgrid([0.35, 0.5, 0.65], [0.35, 0.5, 0.65])
+        points = np.column_stack([x.ravel(), y.ravel()]) * np.array(truth["image_size"])
     scales = np.array([exact.px_per_mm_at(place) for place in exact.to_mm(points)])
     return points, scales, float(truth["camera"]["tilt_deg"])
 
@@ -79,16 +84,17 @@ def judge(picture: Path) -> CardScore | None:
     if known is None:
         return None
     points, scales, tilt = known
-    card = truth["card"] if isinstance(truth["card"], str) else str(truth.get("page") and "page" or "bank card")
     try:
         plane = find_scale(load_photo(picture), checks=CHECKED)
     except PickglassError as error:
-        return CardScore(name=picture.stem, card=card, refused=error.code)
+        return CardScore(name=picture.stem, card="not found", refused=error.code)
     places = plane.to_mm(points)
-    errors = np.array([100.0 * (plane.px_per_mm_at(p) / s - 1.0) for p, s in zip(places, scales, strict=True)])
+    errors = np.array(
+        [100.0 * (plane.px_per_mm_at(p) / s - 1.0) for p, s in zip(places, scales, strict=True)]
+    )
     return CardScore(
         name=picture.stem,
-        card=card,
+        card=plane.source,
         refused=None,
         mean_percent=float(errors.mean()),
         worst_percent=float(np.abs(errors).max()),
@@ -114,7 +120,16 @@ def photo_rows(scores: list[CardScore]) -> list[list[str]]:
 def summary_rows(scores: list[CardScore]) -> list[list[str]]:
     """Return a line for each kind of card."""
     rows = [
-        ["card", "photos", "refused", "mean %", "95th percentile %", "worst %", "inside 95 %", "tilt: worst °"]
+        [
+            "card",
+            "photos",
+            "refused",
+            "mean %",
+            "95th percentile %",
+            "worst %",
+            "inside 95 %",
+            "tilt: worst °",
+        ]
     ]
     for card in dict.fromkeys(score.card for score in scores):
         own = [score for score in scores if score.card == card]
@@ -140,7 +155,9 @@ def summary_rows(scores: list[CardScore]) -> list[list[str]]:
 
 def main() -> None:
     """Read the command line and print the table."""
-    parser = argparse.ArgumentParser(prog="python tests/accuracy/cards.py", description=__doc__.split("\n")[0])
+    parser = argparse.ArgumentParser(
+        prog="python tests/accuracy/cards.py", description=__doc__.split("\n")[0]
+    )
     parser.add_argument("folder", type=Path)
     parser.add_argument("--only", help="only photos whose name contains this")
     parser.add_argument("--summary", action="store_true", help="leave out the line for each photo")

@@ -299,6 +299,19 @@ def test_neutral_patches():
     assert levels["grey"] == pytest.approx(0.85 * 128 + 15, abs=4.0)
 
 
+@pytest.mark.parametrize("curl_mm", [3.0, 8.0])
+def test_a_bent_rail_is_noticed_and_allowed_for(curl_mm: float):
+    """A strip that stands up at its ends looks like another perspective; believed flat it is off by a percent."""
+    shot = replace(SMALL, aim_mm=(360.0, 60.0), roll_deg=4.0, distance_mm=300.0, tilt_deg=4.0, curl_mm=curl_mm)
+    plane = only_card(shot, "RAIL-1")
+    assert "card-curled" in codes(plane)
+    errors = length_errors_percent(plane, shot, (360.0, 80.0))
+    assert np.abs(errors).mean() < plane.u95_percent
+    flat = only_card(replace(shot, curl_mm=0.0), "RAIL-1")
+    assert "card-curled" not in codes(flat)
+    assert flat.u95_percent < 0.5
+
+
 def test_same_photo_same_numbers():
     shot = replace(SMALL, tilt_deg=10.0, noise=5.0)
     photo = as_photo(photograph(card_raster("A4-1"), shot), shot)

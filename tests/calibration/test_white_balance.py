@@ -56,7 +56,8 @@ def test_path_traced_photo_in_two_lights_comes_out_alike():
     plain = find_white_balance(photo, plane)
     yellow = replace(photo, bgr=tinted(photo.bgr, (0.65, 0.93, 1.0)))
     other = find_white_balance(yellow, plane)
-    assert plain is not None and other is not None
+    assert plain is not None
+    assert other is not None
     cloth = (slice(1300, 1700), slice(1800, 2200))
     before = plain.apply(photo.bgr)[cloth].reshape(-1, 3).mean(axis=0)
     after = other.apply(yellow.bgr)[cloth].reshape(-1, 3).mean(axis=0)
@@ -66,9 +67,8 @@ def test_path_traced_photo_in_two_lights_comes_out_alike():
 
 
 def test_covered_or_blown_patches_are_not_believed():
-    photo_of = lambda picture: as_photo(picture, SHOT)  # noqa: E731
     picture = photograph(card_raster("A4-1"), SHOT)
-    (plane,) = find_printed_cards(photo_of(picture), CHECKED)
+    (plane,) = find_printed_cards(as_photo(picture, SHOT), CHECKED)
     rng = np.random.default_rng(1)
     covered, blown, red = picture.copy(), picture.copy(), picture.copy()
     for quads in neutral_patches_px(plane, picture.shape).values():
@@ -77,7 +77,7 @@ def test_covered_or_blown_patches_are_not_believed():
         blown[y0:y1, x0:x1] = 255
         red[y0:y1, x0:x1] = (40, 40, 190)
     for spoiled in (covered, blown, red):
-        assert find_white_balance(photo_of(spoiled), plane) is None
+        assert find_white_balance(as_photo(spoiled, SHOT), plane) is None
     bank = Photo(bgr=picture, name="p.jpg")
     assert find_white_balance(bank, scaling_plane(5.0, "given")) is None
 
