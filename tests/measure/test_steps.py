@@ -122,3 +122,40 @@ def test_sizes_carry_their_uncertainty():
 def test_short_or_constant_series_have_no_step():
     assert find_changes(np.zeros(80)) == ()
     assert find_changes(np.arange(5.0)) == ()
+
+
+def test_clear_steps_lie_where_ruptures_puts_them():
+    ruptures = pytest.importorskip("ruptures")
+    rng = np.random.default_rng(15)
+    for _ in range(5):
+        values = rng.normal(0, 0.03, 110)
+        values[35:] += 0.2
+        values[75:] -= 0.3
+        theirs = ruptures.Dynp(model="l2", min_size=6, jump=1).fit(values).predict(2)[:-1]
+        found = find_changes(values)
+        assert [c.index for c in found] == pytest.approx(theirs, abs=1)
+        # With free scatter generalised least squares has nothing to weigh: the sizes are differences of means.
+        means = [part.mean() for part in np.split(values, [c.index for c in found])]
+        assert [c.size for c in found] == pytest.approx(np.diff(means), abs=0.01)
+
+
+def test_picks_that_make_up_for_each_other_do_not_hide_a_step():
+    """A pick beaten too far leaves room for the next: the mean of many is then far surer than their scatter tells."""
+    rng = np.random.default_rng(16)
+    near = 0
+    for _ in range(30):
+        at = int(rng.integers(18, 54))
+        beat = rng.normal(0, 1, 73)
+        values = 0.05 * (beat[1:] - 0.4 * beat[:-1]) / np.sqrt(1.16)
+        values[at:] += 0.077
+        near += any(abs(c.index - at) <= 3 for c in find_changes(values, least_size=0.03))
+    assert near >= 27  # nine of ten are asked for at 8 %
+
+
+def test_a_long_series_is_searched_on_averages_and_placed_on_single_values():
+    rng = np.random.default_rng(17)
+    values = rng.normal(0, 0.04, 420)
+    values[201:] += 0.12
+    (found,) = find_changes(values)
+    assert found.index == pytest.approx(201, abs=2)
+    assert found.size == pytest.approx(0.12, abs=0.03)
