@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import math
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pickglass.calibration.budget import combine_percent
 from pickglass.calibration.errors import PickglassError, RefusedError
-from pickglass.cli.pipeline import measure_photo
+from pickglass.calibration.photo import load_photo
+from pickglass.cli.pipeline import measure_loaded, measure_photo
 
 from .cases import Case, DirectionTruth
 
 if TYPE_CHECKING:
+    from pickglass.calibration.photo import Photo
     from pickglass.measure.results import SettResult, ThreadReading
 
 __all__ = ["DirectionScore", "PhotoScore", "judge"]
@@ -73,11 +76,14 @@ class PhotoScore:
     seconds: float = 0.0
 
 
-def judge(case: Case) -> PhotoScore:
-    """Measure one photo in this process; a mistake in the program counts as the verdict "broken"."""
+def judge(case: Case, *, change: Callable[[Photo], Photo] | None = None) -> PhotoScore:
+    """Measure one photo, changed first if asked; a mistake in the program counts as the verdict "broken"."""
     start = time.perf_counter()
     try:
-        _, measurement = measure_photo(case.path, case.request)
+        if change is None:
+            _, measurement = measure_photo(case.path, case.request)
+        else:
+            measurement = measure_loaded(change(load_photo(case.path)), case.request)
     except RefusedError as error:
         return _without_reading(case, "refused", error.code, time.perf_counter() - start)
     except PickglassError as error:

@@ -4,14 +4,19 @@ import csv
 import json
 import subprocess
 from dataclasses import replace
+from pathlib import Path
 
+import numpy as np
 import pytest
 from accuracy.cases import load_cases
+from accuracy.conditions import CONDITIONS, condition_rows, confident_and_wrong, reduced, tilted
 from accuracy.judge import DirectionScore, PhotoScore, judge
 from accuracy.open_pictures import lay_out, unpack
 from accuracy.table import as_document, photo_rows, render, summary_rows
 
 from pickglass.calibration.errors import SampleError
+from pickglass.calibration.photo import Photo, load_photo
+from pickglass.calibration.scale import find_scale
 
 
 def score(verdict="measured", error=0.0, u95=1.0, count=40) -> PhotoScore:
@@ -147,3 +152,36 @@ def test_open_pictures_of_other_surfaces_are_refused_and_the_tissue_is_counted(t
     assert tissue.verdict == "measured"
     assert abs(tissue.ends.reading / tissue.ends.truth - 1) < 0.015
     assert abs(tissue.picks.reading / tissue.picks.truth - 1) < 0.015
+
+
+def test_conditions_keep_the_truth():
+    """A card's corners lie after the tilt where the tilted camera would see them; the other changes move nothing."""
+    rng = np.random.default_rng(0)
+    photo = Photo(bgr=rng.integers(0, 256, (300, 400, 3)).astype(np.uint8), name="a", focal_length_35mm=26.0)
+    for name, change in CONDITIONS.items():
+        changed = change(photo)
+        wanted = (150, 200) if name == "half resolution" else (300, 400)
+        assert changed.bgr.shape[:2] == wanted
+        assert changed.bgr.dtype == np.uint8
+    assert reduced(replace(photo, dpi=600.0), factor=0.5).dpi == 300.0
+
+
+def test_a_tilt_is_one_of_twenty_degrees():
+    """Reference: the product's own reading of tilt from the card of a demo photo, taken nearly level."""
+    path = Path(__file__).parents[2] / "sample_images" / "page_card_checked.jpg"
+    level = load_photo(path)
+    before, after = find_scale(level), find_scale(tilted(level))
+    assert before.tilt_deg is not None
+    assert after.tilt_deg is not None
+    assert abs(after.tilt_deg - 20.0) < before.tilt_deg + 1.0
+
+
+def test_confident_and_wrong_is_named():
+    scores = [score(error=6.0), score("unsure", error=50.0), replace(score(), woven=False)]
+    assert confident_and_wrong(scores) == [
+        "easy: a: ends +6.0 %",
+        "easy: a: picks +6.0 %",
+        "easy: a: measured, but not woven",
+    ]
+    header, row = condition_rows(scores)
+    assert dict(zip(header, row, strict=True))["wrong > 3 %"] == "2"
