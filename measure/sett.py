@@ -34,6 +34,7 @@ _SURE = 0.9
 """Least calibrated probability of both readings for the verdict `measured`."""
 
 _CLEAR_THREADS = 2.0  # median likeness; a clear thread has 4, one placed by its neighbours less than 0
+_FEW_THREADS = 8  # the network looks at twelve threads at once; a piece with an outline may have fewer
 _NOT_WOVEN, _WOVEN = 0.4, 0.7
 """Probability of a woven surface below which it is refused, and from which it is believed."""
 
@@ -138,7 +139,7 @@ def measure_sett(photo: Photo, plane: Plane, options: SettOptions | None = None)
         weave=weave,
     )
     contradicted = any(notice.code != "ends-nearly" for notice in hint_notices)
-    verdict, doubts = _verdict(settled, fine=bool(fineness), contradicted=contradicted)
+    verdict, doubts = _verdict(settled, sample, fine=bool(fineness), contradicted=contradicted)
     result = SettResult(
         photo=photo.name,
         verdict=verdict,
@@ -276,7 +277,9 @@ def _card_lies_on(plane: Plane, sample: Sample) -> bool:
     return bool(cv2.pointPolygonTest(outline, (float(x), float(y)), False) > 0)
 
 
-def _verdict(settled: Settled, *, fine: bool, contradicted: bool) -> tuple[Verdict, tuple[Notice, ...]]:
+def _verdict(
+    settled: Settled, sample: Sample, *, fine: bool, contradicted: bool
+) -> tuple[Verdict, tuple[Notice, ...]]:
     """Say `measured` only when nothing speaks against it; otherwise say what does."""
     lattice, tracks = settled.lattice, settled.tracks
     least = _SURE_WHEN_FINE if fine else _SURE
@@ -288,6 +291,9 @@ def _verdict(settled: Settled, *, fine: bool, contradicted: bool) -> tuple[Verdi
         elif track.count == 0 or float(np.median(track.likeness)) < _CLEAR_THREADS:
             text = f"The single {name} show too faintly in this photo for their number to be trusted."
             doubts.append(Notice(f"{name}-faint", text))
+        elif sample.all_cloth and track.count < _FEW_THREADS:
+            text = f"Only {track.count} {name} show in the picture, too few to be sure of them. Show more of the cloth."
+            doubts.append(Notice(f"{name}-few", text))
     if lattice.woven_probability < _WOVEN:
         text = "It is not clear that this is woven. Check by eye that two sets of threads cross each other."
         doubts.append(Notice("woven-unsure", text))
