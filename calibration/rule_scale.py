@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import cv2
@@ -39,6 +39,9 @@ _NEAREST_MM, _FARTHEST_MM = 90.0, 1500.0  # beyond, marks were misread or the ph
 _LEAST_RIGHT = 0.85
 _LEAST_LEAD = 0.12
 _CLEAR_STEP = 0.12  # ranks differ at least so much in length, relative
+_WIDEST_MM, _USUAL_WIDTH_MM, _DEPTH_STEP_MM = 60.0, 30.0, 0.25  # of rules and tapes
+_LEVELS_OFF_BODY, _EDGE_RUN_MM = 14.0, 1.5  # 8-bit levels by which table or cloth differ from the rule's body
+_RULE_END_MM = 8.0  # rules go on a little beyond their first and last mark
 _FEWEST_LONG = 2  # marks of the longest rank that must show
 
 Array = NDArray[np.float64]
@@ -112,7 +115,7 @@ def find_rule(photo: Photo, kind: RuleKind) -> Plane:
     best = max(good, key=lambda reading: (len(reading.row.number), max(reading.graduation.ranks)))
     rivals = [other for other in good if _beside(other.row, best.row)]
     finest = max(rivals, key=lambda reading: (max(reading.graduation.ranks), len(reading.row.number)))
-    return _plane(photo, finest)
+    return _plane(photo, gray, finest)
 
 
 def _beside(row: TickRow, other: TickRow) -> bool:
@@ -200,7 +203,7 @@ def _local_unit(row: TickRow, rank: NDArray[np.int_]) -> Array:
 _LOG_FOCAL, _K1 = 6, 7
 
 
-def _plane(photo: Photo, reading: _Reading) -> Plane:
+def _plane(photo: Photo, gray: NDArray[np.uint8], reading: _Reading) -> Plane:
     """Fit the camera to the marks and turn it into the photo's plane."""
     height, width = photo.bgr.shape[:2]
     centre = np.array([(width - 1) / 2.0, (height - 1) / 2.0])
@@ -230,8 +233,6 @@ def _plane(photo: Photo, reading: _Reading) -> Plane:
         tilt_deg=tilt_deg,
         camera_distance_mm=distance_mm if known else None,
         lens=lens,
-        marker_quads_px=None,
-        card_outline_px=_outline(reading),
         budget=(
             BudgetLine(
                 name="marks of the rule",
@@ -266,7 +267,7 @@ def _plane(photo: Photo, reading: _Reading) -> Plane:
             ),
         ),
     )
-    return plane
+    return replace(plane, card_outline_px=_outline(gray, plane, reading))
 
 
 def _span_words(reading: _Reading) -> str:
@@ -276,12 +277,35 @@ def _span_words(reading: _Reading) -> str:
     return f"{span_mm:.0f} mm"
 
 
-def _outline(reading: _Reading) -> Array:
-    """Return the strip of marks: it is no cloth."""
-    feet, tips, lengths = reading.row.foot_px, reading.row.tip_px, reading.row.length_px
-    longest = int(np.argmax(lengths))
-    depth = 1.3 * (tips[longest] - feet[longest])
-    return np.array([feet[0], feet[-1], feet[-1] + depth, feet[0] + depth])
+def _outline(gray: NDArray[np.uint8], aligned: Plane, reading: _Reading) -> Array:
+    """Return the rule's own outline in photo pixels: it is no cloth.
+
+    From the line at which the marks begin to where the brightness, median along the rule, leaves that of its body.
+    """
+    foot, tip = aligned.to_mm(reading.row.foot_px), aligned.to_mm(reading.row.tip_px)
+    along = (foot[-1] - foot[0]) / np.linalg.norm(foot[-1] - foot[0])
+    inward = np.array([-along[1], along[0]])
+    if float(np.median((tip - foot) @ inward)) < 0:
+        inward = -inward
+    depths = np.arange(0.0, _WIDEST_MM, _DEPTH_STEP_MM)
+    places = np.linspace(0.0, float((foot[-1] - foot[0]) @ along), 80)
+    grid = foot[0] + places[None, :, None] * along + depths[:, None, None] * inward
+    px = aligned.to_px(grid).astype(np.float32)
+    levels = cv2.remap(gray, px[..., 0], px[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    middle = np.median(levels.astype(np.float64), axis=1)
+    first = int(1.5 * float(np.percentile(np.abs((tip - foot) @ inward), 95)) / _DEPTH_STEP_MM)
+    body = float(np.median(middle[: max(first, 8)]))
+    left = np.abs(middle - body) > _LEVELS_OFF_BODY
+    run = round(_EDGE_RUN_MM / _DEPTH_STEP_MM)
+    width_mm = _USUAL_WIDTH_MM
+    for k in range(max(first, 8), len(left) - run):
+        if left[k : k + run].all():
+            width_mm = float(depths[k])
+            break
+    start, end = foot[0] - _RULE_END_MM * along, foot[-1] + _RULE_END_MM * along
+    rim = -1.0 * inward  # the soft edge
+    corners = np.array([start + rim, end + rim, end + width_mm * inward, start + width_mm * inward])
+    return aligned.to_px(corners)
 
 
 def _fit(

@@ -180,7 +180,7 @@ def _read_strip(
     for kind in (cv2.MORPH_BLACKHAT, cv2.MORPH_TOPHAT):
         best: tuple[NDArray[np.float32], int, NDArray[np.int_], Array] | None = None
         for width in _MARK_WIDTHS_PX:
-            marks = cv2.morphologyEx(strip, kind, np.ones((1, width), np.uint8))
+            marks = np.asarray(cv2.morphologyEx(strip, kind, np.ones((1, width), np.uint8)), np.float32)
             chain = _longest_chain(marks)
             if chain is not None and (best is None or len(chain[1]) > len(best[2])):
                 best = (marks, *chain)
@@ -281,7 +281,7 @@ def _follow(
 ) -> TickRow | None:
     """Follow every mark up and down from the row where it was seen; None when the strip cuts marks off."""
     spacing = float(np.ptp(places)) / max(int(np.ptp(number)), 1)
-    soft = cv2.blur(marks, (1, 3))
+    soft = np.asarray(cv2.blur(marks, (1, 3)), np.float32)
     slant = _slant(soft, row, places, spacing)
     ends = [_track(soft, row, float(place), slant, spacing) for place in places]
     feet, tips = np.array([e[0] for e in ends]), np.array([e[1] for e in ends])

@@ -93,3 +93,12 @@ def test_the_span_is_told_so_that_it_can_be_checked():
     assert [n.code for n in plane.notices] == ["scale-rule"]
     assert "199 mm" in plane.notices[0].text or "198 mm" in plane.notices[0].text
     assert {line.name for line in plane.budget} >= {"marks of the rule", "graduation of the rule"}
+
+
+def test_the_whole_rule_is_kept_from_being_taken_for_cloth():
+    plane = find_rule(as_photo(rule_photo(rule_raster(), SHOT), SHOT), "mm")
+    outline = plane.to_mm(plane.card_outline_px)
+    assert np.linalg.norm(outline[3] - outline[0]) == pytest.approx(
+        1.0 + 25.0, abs=1.5
+    )  # a rim, and its width
+    assert np.linalg.norm(outline[1] - outline[0]) > 199.0
