@@ -20,6 +20,8 @@ _HOLD = 0.1  # of the mean square: a colour may be shaded anew, but not become a
 _ROUNDS = 6
 _APART_SPREADS, _APART_STEPS = 5.0, 0.08
 _NEEDED = 0.6  # a colour stays when without it the light around some colour's ends is explained so much worse
+_AS_GOOD = 0.9  # of the best explanation with one colour fewer
+_LEAST_TO_SPLIT = 4
 _UNMIXABLE = 0.16  # visible steps, about 18 units of CIELAB
 _RIDGE = 1e-3  # of the mean square: shares of colours that always stand together cannot be told apart
 
@@ -84,22 +86,30 @@ def look_like_two(settled: Settled) -> NDArray[np.bool_]:
     """Return the ends of every colour that falls into two clearly apart, such as white and pale grey taken as one.
 
     The ends' unexplained lightness is split where the two sides are most alike in themselves. Of one yarn, evenly
-    scattered, the halves' means then lie 2.6 times their spread apart (a normal law cut at its middle).
+    scattered, the halves' means then lie 2.6 times their spread apart (a normal law cut at its middle). Only ends
+    between neighbours of the same colours are compared, for what shines over from these is not explained to the last.
     """
-    found = np.zeros(len(settled.colours), dtype=bool)
-    for k in range(int(settled.colours.max()) + 1):
-        here = np.flatnonzero(settled.colours == k)
-        # Light at the selvedges is mixed with the table's and the weft's turns: no evidence of another yarn.
-        inner = here[(here >= _REACH) & (here < len(found) - _REACH)]
-        if len(inner) < 4:
-            continue
-        values = np.sort(settled.lean[inner])
-        splits = [(values[:n], values[n:]) for n in range(2, len(values) - 1)]
-        low, high = min(splits, key=lambda halves: sum(len(h) * float(h.var()) for h in halves))
-        spread = np.sqrt((len(low) * low.var() + len(high) * high.var()) / len(values))
-        apart = float(high.mean() - low.mean())
-        found[here] = apart > _APART_STEPS and apart > _APART_SPREADS * float(spread)
+    colours = settled.colours
+    found = np.zeros(len(colours), dtype=bool)
+    # Light at the selvedges is mixed with the table's and the weft's turns: no evidence of another yarn.
+    inner = np.arange(_REACH, len(colours) - _REACH)
+    beside = np.sort(np.stack([colours[inner - 1], colours[inner + 1]], axis=1), axis=1)
+    kinds = np.column_stack([colours[inner], beside])
+    for kind in np.unique(kinds, axis=0):
+        here = inner[(kinds == kind).all(axis=1)]
+        if len(here) >= _LEAST_TO_SPLIT and _falls_apart(settled.lean[here]):
+            found |= colours == kind[0]
     return found
+
+
+def _falls_apart(values: Array) -> bool:
+    """Return whether values split into two groups far apart against their own spread."""
+    ordered = np.sort(values)
+    splits = [(ordered[:n], ordered[n:]) for n in range(2, len(ordered) - 1)]
+    low, high = min(splits, key=lambda halves: sum(len(h) * float(h.var()) for h in halves))
+    spread = np.sqrt((len(low) * low.var() + len(high) * high.var()) / len(ordered))
+    apart = float(high.mean() - low.mean())
+    return apart > _APART_STEPS and apart > _APART_SPREADS * float(spread)
 
 
 def unmixable(palette: Array) -> NDArray[np.bool_]:
@@ -142,9 +152,12 @@ def drop_needless(
             trial = settle_colours(light, fewer, palette[np.delete(kept, k)], free | (guess == k))
             gain = min(_gain(best.error, trial.error, best.colours == c) for c in range(len(kept)))
             trials.append((gain, k, fewer, trial))
-        gain, k, fewer, trial = max(trials, key=lambda found: found[0])
-        if gain < _NEEDED:
+        most = max(gain for gain, *_ in trials)
+        if most < _NEEDED:
             break
+        # Of two colours that stand for each other the one that fewer ends have is not there.
+        alike = [found for found in trials if found[0] >= max(_NEEDED, _AS_GOOD * most)]
+        _, k, fewer, trial = min(alike, key=lambda found: (int((guess == found[1]).sum()), -found[0]))
         free = free | (guess == k)
         kept, guess, best = np.delete(kept, k), fewer, trial
     return kept, best
@@ -192,7 +205,8 @@ def _fit_paint(light: Array, shares: Array, rest: Array, colours: NDArray[np.int
     member = _around(np.eye(len(paint))[colours])  # (E, D, K)
     design = np.einsum("pd,edk->epk", shares, member).reshape(ends * places, len(paint))
     normal = design.T @ design
-    hold = _HOLD * np.trace(normal) / len(normal) * np.eye(len(normal))
+    # The last term keeps the equations solvable where no end's light shows at all.
+    hold = (_HOLD * np.trace(normal) / len(normal) + 1e-9) * np.eye(len(normal))
     target = design.T @ (light - rest).reshape(ends * places, 3) + hold @ paint
     fitted: Array = np.clip(np.linalg.solve(normal + hold, target), 0.0, None)
     return fitted
