@@ -97,8 +97,8 @@ def sett(
 ) -> None:
     """Read ends and picks per inch, the width and the weave from photos.
 
-    The sample lies flat beside a blank bank-sized card or on a card drawn by `pickglass card`. What is known
-    beforehand (the weave, the ends warped, the range expected) is checked against the photo, not simply believed.
+    The sample lies flat beside a bank-sized card (number side down), on a card drawn by `pickglass card`, or beside a
+    steel rule (--rule). What is known beforehand (the weave, the ends warped, the range expected) is checked against the photo, not simply believed.
     Of several photos each is measured alone; one that fails does not stop the rest, and the exit code is the highest.
     """
     files = {"--picture": picture, "--repeat-picture": repeat_picture, "--report": report}
