@@ -39,7 +39,8 @@ _NOT_WOVEN, _WOVEN = 0.4, 0.7
 """Probability of a woven surface below which it is refused, and from which it is believed."""
 
 _LEAST_TURN_DEG = 4.0  # less than that the threads are followed as the picture lies
-_WOVEN_WHEN_TURNED = 0.85  # three looks at a picture give chance three times the opportunity
+_MOST_TURN_DEG = 30.0  # the legs of a knit lean more, to both sides, and would pass for two sets of threads
+_WOVEN_WHEN_TURNED = 0.9  # three looks at a picture give chance three times the opportunity
 
 # Who lays a piece with an outline beside a card wants it measured; of whole pictures less is known beforehand.
 _OUTLINED_LOG_ODDS = 1.0
@@ -190,7 +191,7 @@ def _turned(
 ) -> tuple[Sample, ClothPatch, Settled]:
     """Look whether the cloth makes clear sense when the picture is turned; otherwise leave it as it lies."""
     for turn_deg in likely_turns_deg(patch.bgr, patch.mask):
-        if abs(turn_deg) <= _LEAST_TURN_DEG:
+        if not _LEAST_TURN_DEG < abs(turn_deg) <= _MOST_TURN_DEG:
             continue
         other = find_sample(
             photo, plane, warp=options.warp, area_px=options.area_px, all_cloth=True, turn_deg=turn_deg
