@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -11,12 +10,12 @@ import typer
 
 from ..calibration.errors import UsageError
 from . import options
-from .book_reference import book_for_reading, default_book
+from .book_reference import book_for_reading, book_for_writing, default_book
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from .book_record import Record, Sample
+    from .book_record import Sample
     from .book_store import Change
 
 __all__ = ["app", "default_book"]
@@ -112,6 +111,7 @@ def add(
     Yarns, sett, heddle and weave given again replace what the book said; notes and measurements only grow.
     """
     from .book_file import open_book, transaction
+    from .book_input import record_of, sett_per_inch, today
     from .book_record import FACTS, Sample, check_date, check_fact, check_name, check_notes, check_stage
     from .book_store import keep_sample
     from .book_text import added_text
@@ -119,14 +119,14 @@ def add(
     facts: dict[str, Any] = {
         "warp_yarn": yarn if warp_yarn is None else warp_yarn,
         "weft_yarn": yarn if weft_yarn is None else weft_yarn,
-        "sett_per_inch": None if sett is None else _sett_per_inch(sett),
+        "sett_per_inch": None if sett is None else sett_per_inch(sett),
         "heddle": heddle,
         "weave": weave,
     }
     record = None
     if source is not None or photo is not None:
-        day = _today() if date is None else check_date(date, "--date")
-        record = _record(source, photo, check_stage(stage or "off-loom", "--stage"), day)
+        day = today() if date is None else check_date(date, "--date")
+        record = record_of(source, photo, check_stage(stage or "off-loom", "--stage"), day)
     elif stage is not None or date is not None:
         raise UsageError(
             "nothing-at-stage",
@@ -139,7 +139,7 @@ def add(
         records=() if record is None else (record,),
         **{fact: check_fact(fact, facts[fact], "The book") for fact in FACTS},
     )
-    path = _for_writing(book)
+    path = book_for_writing(book)
     with open_book(path, write=True) as connection, transaction(connection):
         change = keep_sample(connection, sample, newer_facts_win=True)
         if not change.created and sample == Sample(name=sample.name):
@@ -341,7 +341,7 @@ def import_book(
         )
     parse = parse_json if _suffix(source) == ".json" else parse_csv
     samples = parse(content, source.name)
-    with open_book(_for_writing(book), write=True) as connection, transaction(connection):
+    with open_book(book_for_writing(book), write=True) as connection, transaction(connection):
         changes = [keep_sample(connection, sample, newer_facts_win=False) for sample in samples]
     if json:
         _say_changes(changes)
@@ -356,27 +356,6 @@ def _say_changes(changes: Sequence[Change]) -> None:
     typer.echo(dump(change_document(changes)))
 
 
-def _for_writing(book: Path | None) -> Path:
-    """Return the book to write in; the folder of the usual one is made, that of another must be there."""
-    path = default_book() if book is None else book
-    if book is None:
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise UsageError(
-                "no-folder",
-                f"The folder {path.parent} for the sample book cannot be made ({error.strerror}).",
-                "Name a book in a folder of your own with --book FILE.",
-            ) from None
-    elif not os.path.isdir(path.parent):
-        raise UsageError(
-            "no-folder",
-            f"The folder {path.parent} does not exist.",
-            "Make the folder first, or choose another.",
-        )
-    return path
-
-
 def _suffix(path: Path) -> str:
     suffix = path.suffix.lower()
     if suffix not in (".json", ".csv"):
@@ -386,54 +365,3 @@ def _suffix(path: Path) -> str:
             "Use .json for everything, .csv for a table.",
         )
     return suffix
-
-
-def _record(source: str | None, photo: Path | None, stage: str, day: str) -> Record:
-    """Return what --from and --photo give."""
-    from .book_exchange import parse_measurement, read_bounded, take_bounded
-    from .book_record import Record, figures_of, photo_word
-
-    document = None
-    if source is not None:
-        most = 50_000_000
-        if source == "-":
-            where, content = "The measurement", take_bounded(sys.stdin.buffer, "It", most_bytes=most)
-        else:
-            where, content = source, read_bounded(Path(source), most_bytes=most)
-        document = parse_measurement(content, where)
-    named = photo.name if photo is not None else (document or {}).get("photo")
-    return Record(
-        stage=stage,
-        date=day,
-        photo=photo_word(named, "--photo"),
-        photo_sha256=None if photo is None else _sha256(photo),
-        figures=None if document is None else figures_of(document, source or ""),
-        document=document,
-    )
-
-
-def _sha256(photo: Path) -> str:
-    import hashlib
-
-    if os.path.exists(photo) and not os.path.isfile(photo):
-        raise UsageError("not-a-file", f"{photo} is not a file.", "Give the photo's file.")
-    try:
-        with photo.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or error
-        raise UsageError(
-            "unreadable-file", f"The photo {photo} cannot be read ({reason}).", "Look at its name and place."
-        ) from None
-
-
-def _sett_per_inch(text: str) -> float:
-    from ..measure.quantities import parse_density_per_inch
-
-    return parse_density_per_inch(text, "sett (--sett)", 1.0, 200.0)
-
-
-def _today() -> str:
-    from datetime import date
-
-    return date.today().isoformat()

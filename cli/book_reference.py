@@ -12,7 +12,15 @@ from ..calibration.errors import UsageError
 if TYPE_CHECKING:
     from .book_record import Record, Sample
 
-__all__ = ["PREFIX", "book_for_reading", "book_name", "default_book", "kept_record", "kept_stages"]
+__all__ = [
+    "PREFIX",
+    "book_for_reading",
+    "book_for_writing",
+    "book_name",
+    "default_book",
+    "kept_record",
+    "kept_stages",
+]
 
 PREFIX = "book:"
 
@@ -39,6 +47,33 @@ def book_for_reading(book: Path | None) -> Path:
             "no-book",
             "There is no sample book yet.",
             "Put in the first sample: pickglass book add NAME --from FILE.json",
+        )
+    return path
+
+
+def book_for_writing(book: Path | None) -> Path:
+    """Return the book to write in; the folder of the usual one is made, that of another must be there.
+
+    Raises
+    ------
+    UsageError
+        If the folder is not there or cannot be made.
+    """
+    path = default_book() if book is None else book
+    if book is None:
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise UsageError(
+                "no-folder",
+                f"The folder {path.parent} for the sample book cannot be made ({error.strerror}).",
+                "Name a book in a folder of your own with --book FILE.",
+            ) from None
+    elif not os.path.isdir(path.parent):
+        raise UsageError(
+            "no-folder",
+            f"The folder {path.parent} does not exist.",
+            "Make the folder first, or choose another.",
         )
     return path
 
