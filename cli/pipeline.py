@@ -70,6 +70,7 @@ def measure_loaded(
     """Scale and measure a photo that has been read."""
     on_step("Looking for the scale")
     from ..calibration.quality import look_at_photo, plane_notices
+    from ..calibration.sharpness import card_edge_width_px
     from ..calibration.white_balance import find_white_balance
 
     look = look_at_photo(photo)
@@ -83,7 +84,13 @@ def measure_loaded(
     dpi = request.dpi if request.dpi is not None else photo.dpi
     return replace(
         measurement,
-        quality=judge_photo(photo.bgr.shape, look, measurement, dpi=dpi),
+        quality=judge_photo(
+            photo.bgr.shape,
+            look,
+            measurement,
+            card_edge_width_px=card_edge_width_px(photo.bgr, plane),
+            dpi=dpi,
+        ),
         white_balance=find_white_balance(photo, plane),
     )
 

@@ -31,6 +31,7 @@ __all__ = ["Advice", "PhotoQuality", "judge_photo"]
 _GOOD_PX = 8.0  # pixels per thread at which nothing is lost
 _PLENTY_PX = 12.0  # stepping back to this many costs nothing
 _FLOOR_PX = 2.8  # below it nothing is measured
+_THREAD_LIKE = 0.25  # of the spacing; a sine wave's slopes are 0.32 of its length wide
 _SHARP_KEPT = 0.75  # of the threads' contrast; blur that takes less is not worth a word
 _LEVEL_DEG = 3.0  # what a hand holds without an aid (common practice)
 _TILT_DEG = 8.0
@@ -81,7 +82,7 @@ class PhotoQuality:
     px_per_end, px_per_pick : float
         Photo pixels from thread to thread.
     edge_width_px : float or None
-        Width of the sharpest edges from 10 to 90 %; None when the photo holds no marked edge.
+        Width of the card's edges from 10 to 90 %, else of the sharpest edges; None when threads are the sharpest.
     blur_per_pitch : float or None
         That width over the finer spacing.
     contrast_kept : float or None
@@ -112,7 +113,12 @@ class PhotoQuality:
 
 
 def judge_photo(
-    shape: tuple[int, ...], look: PhotoLook, measurement: SettMeasurement, *, dpi: float | None = None
+    shape: tuple[int, ...],
+    look: PhotoLook,
+    measurement: SettMeasurement,
+    *,
+    card_edge_width_px: float | None = None,
+    dpi: float | None = None,
 ) -> PhotoQuality:
     """Judge a photo after it was measured.
 
@@ -124,6 +130,9 @@ def judge_photo(
         Its light and sharpness as a whole.
     measurement : SettMeasurement
         What was measured in it.
+    card_edge_width_px : float, optional
+        Width of the card's own edges. Without it the photo's sharpest edges count, but only while they are sharper
+        than threads can be: the slopes of smooth threads look a third of a spacing wide in the sharpest photo.
     dpi : float, optional
         Resolution of a scan.
     """
@@ -132,7 +141,9 @@ def judge_photo(
     photo_px = plane.px_per_mm_at(middle_mm) / patch.px_per_mm
     ends, picks = measurement.result.ends.pitch_px * photo_px, measurement.result.picks.pitch_px * photo_px
     clipped, contrast = _light_on_cloth(patch, measurement.result.ends, measurement.result.picks)
-    width = look.edge_width_px
+    width = look.edge_width_px if card_edge_width_px is None else card_edge_width_px
+    if card_edge_width_px is None and width is not None and width > _THREAD_LIKE * min(ends, picks):
+        width = None
     kept = None if width is None else _contrast_kept(width, min(ends, picks))
     quality = PhotoQuality(
         px_per_end=ends,
@@ -253,7 +264,6 @@ class _Judge:
         kept = self.quality.contrast_kept
         if kept is None or kept >= _SHARP_KEPT or self.measurement.plane.source == "scan":
             return
-        # The picture's sharpest edges may belong to something smooth: the cloth itself may be sharper, not less sharp.
         text = (
             f"Tap on the cloth to focus and rest the phone on something: blur leaves {100 * kept:.0f} % of the finer "
             "threads' contrast."

@@ -13,6 +13,7 @@ from pickglass.calibration.notices import Notice
 from pickglass.calibration.photo import load_photo
 from pickglass.calibration.plane import scaling_plane
 from pickglass.calibration.quality import PhotoLook, look_at_photo
+from pickglass.calibration.sharpness import card_edge_width_px
 from pickglass.cli.pipeline import Request, measure_loaded
 from pickglass.measure.photo_quality import judge_photo
 
@@ -45,8 +46,8 @@ def test_a_good_photo_is_left_alone(photo, measured):
 
 
 def test_blur_takes_the_contrast_that_a_gaussian_takes(photo, measured):
-    look = replace(FAIR, edge_width_px=9.0)
-    quality = judge_photo(photo.bgr.shape, look, measured)
+    look = replace(FAIR, edge_width_px=2.0)  # some spark on the table
+    quality = judge_photo(photo.bgr.shape, look, measured, card_edge_width_px=9.0)
     pitch = min(quality.px_per_end, quality.px_per_pick)
     x = np.arange(4096, dtype=np.float64)
     wave = np.cos(2 * np.pi * x / pitch)[None]
@@ -54,6 +55,23 @@ def test_blur_takes_the_contrast_that_a_gaussian_takes(photo, measured):
     assert quality.contrast_kept == pytest.approx(soft.max(), rel=0.02)
     assert quality.blur_per_pitch == pytest.approx(9.0 / pitch)
     assert codes(quality)[0] == "sharper"
+
+
+def test_edges_as_wide_as_threads_say_nothing(photo, measured):
+    quality = judge_photo(photo.bgr.shape, replace(FAIR, edge_width_px=4.5), measured)
+    assert quality.edge_width_px is None
+    assert quality.contrast_kept is None
+
+
+@pytest.mark.parametrize("sigma_px", [1.5, 3.0, 4.5])
+def test_blur_is_measured_at_the_card(photo, measured, sigma_px):
+    """A Gaussian over the demo photo, whose own blur is known: variances add."""
+    own = card_edge_width_px(photo.bgr, measured.plane) / 2.563
+    soft = np.asarray(cv2.GaussianBlur(photo.bgr, (0, 0), sigma_px))
+    assert card_edge_width_px(soft, measured.plane) == pytest.approx(
+        2.563 * math.hypot(sigma_px, own), rel=0.12
+    )
+    assert card_edge_width_px(photo.bgr, scaling_plane(5.0, "given")) is None
 
 
 def test_from_twice_as_far_it_says_how_near_to_go(photo, measured):
