@@ -21,6 +21,7 @@ PLACE_DOUBT_MM = 10.0  # a rule laid along a band by hand
 LEAST_SHARED = 6  # picks; fewer fit by chance
 LEAST_Z = 2.5  # Fisher's z of the correlation of the shared spacings, in standard deviations
 LEAST_LEAD = 1.0  # by which the best number of shared picks must beat the others
+LEAST_ALONG_RAIL = 0.7  # cosine of the angle between band and rail
 EDGE_PICKS = 2  # the outermost picks of a photo are placed less surely
 
 
@@ -55,10 +56,19 @@ def rail_start_mm(measurement: SettMeasurement, trace: BandTrace) -> tuple[float
     ------
     ValueError
         If the photo's scale does not come from a rail.
+    RefusedError
+        ``band-across-rail`` when the picks were followed along the rail instead of across it.
     """
     v = trace.origin_v_mm + np.array([0.0, trace.length_mm]) / trace.length_factor
     points = measurement.patch.frame.to_plane(np.column_stack([np.zeros(2), v]))
     first, last = rail_position_mm(measurement.plane, points).tolist()
+    if abs(last - first) < LEAST_ALONG_RAIL * trace.length_mm / trace.length_factor:
+        raise RefusedError(
+            "band-across-rail",
+            f"In {trace.photo} the band was taken to run across the rail and not along it.",
+            "Lay the rail along the band and leave a finger's width of table free on both long sides of the band; "
+            "if it fills the photo, say which way its warp runs with --warp.",
+        )
     return float(first), 1.0 if last > first else -1.0
 
 

@@ -98,3 +98,14 @@ def test_faults_keep_their_places_on_the_joined_band():
     traces[1] = replace(traces[1], streaks=np.array([[80.0, 90.0, 4.0, 9.0]]))
     whole, _ = join_traces(traces, starts, doubt_mm=3.0)
     assert whole.streaks[:, 0] == pytest.approx([80.0 + starts[1]], abs=0.5)
+
+
+def test_a_band_taken_to_run_across_the_rail_is_refused():
+    plane = Plane(
+        px_from_mm=np.eye(3), source="rail", card_from_mm=np.array([[1.0, 0.0, 240.0], [0.0, 1.0, 5.0]])
+    )
+    trace = replace(made_trace(np.full(30, 2.0)), origin_v_mm=2.0)
+    frame = straight_frame(np.array([10.0, 40.0]), np.array([0.0, 1.0]), 80.0)
+    measurement = SimpleNamespace(plane=plane, patch=SimpleNamespace(frame=frame))
+    with pytest.raises(RefusedError, match="across the rail"):
+        rail_start_mm(measurement, trace)
