@@ -126,7 +126,8 @@ def find_sample(
     distance, excess, table_rough = table_distance(cells, known, reach)
     wanted = _cells_inside(cells, box)
     found = [r for r in regions(distance, excess, known, wanted) if r.roughness >= MIN_ROUGHNESS]
-    if found and table_rough >= ALL_CLOTH_ROUGHNESS and _touches_border(found[0]):
+    # A rail lies beside its band, on the table, and the band may leave the photo on two sides.
+    if found and table_rough >= ALL_CLOTH_ROUGHNESS and _touches_border(found[0]) and plane.source != "rail":
         found = []  # a stripe or a corner of a picture that is cloth throughout
     if not found:
         rough_here = float(np.median(cells.rough[known & wanted])) if np.any(known & wanted) else table_rough
