@@ -266,7 +266,8 @@ def _positive(value: Any) -> float | None:
 
 def _focal_lengths(exif: Any) -> tuple[float | None, float | None]:
     try:
-        tags = exif.get_ifd(_EXIF_IFD) if hasattr(exif, "get_ifd") else {}
+        with _quiet_pillow():
+            tags = exif.get_ifd(_EXIF_IFD) if hasattr(exif, "get_ifd") else {}
     except _TAG_DAMAGE:  # damaged tags are treated as absent
         tags = {}
     return _positive(tags.get(_FOCAL_LENGTH)), _positive(tags.get(_FOCAL_LENGTH_35MM))

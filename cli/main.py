@@ -29,6 +29,7 @@ from .screen import printable
 __all__ = ["app", "main"]
 
 EXIT_USAGE = 2
+_MOST_NAMED = 80  # characters of a name that are worth repeating
 EXIT_INTERRUPTED = 130  # 128 + SIGINT, the shell's convention
 EXIT_PIPE_CLOSED = 141  # 128 + SIGPIPE
 
@@ -130,6 +131,9 @@ def _run(words: list[str]) -> int:
     except Exception as error:
         if isinstance(error, OSError) and _is_of_output(error):
             return _unsaid(error)
+        if isinstance(error, OSError) and error.filename is not None:  # a name the system will not take
+            _say(_unusable(error), words, as_json=as_json)
+            return EXIT_USAGE
         if os.environ.get("PICKGLASS_TRACEBACK"):
             raise
         _say(_mistake(error), words, as_json=as_json)
@@ -209,6 +213,16 @@ def _wrong_use(error: Exception, words: list[str], *, as_json: bool) -> int:
         step = "If this is the name of a file, write ./ before it."
     _say(PickglassError("wrong-use", _sentence(problem), step), words, as_json=as_json)
     return EXIT_USAGE
+
+
+def _unusable(error: OSError) -> PickglassError:
+    name = str(error.filename)
+    name = name if len(name) <= _MOST_NAMED else f"{name[:_MOST_NAMED]}…"
+    return PickglassError(
+        "unusable-name",
+        f"{name} cannot be used ({error.strerror}).",
+        "Look at the name, or choose another place.",
+    )
 
 
 def _mistake(error: Exception) -> PickglassError:

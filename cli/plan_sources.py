@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 __all__ = ["SavedSample", "read_sample", "read_shrinkage", "yarn_factor"]
 
 _MAX_FILE_BYTES = 50_000_000
+_MOST_QUOTED = 60  # characters of what a file holds
 # A density without its uncertainty is taken as good to this (a count over a few centimetres, rectangular).
 _UNSTATED_PERCENT = 2.0
 # Up to this width a sample counts as a band: all its ends over its whole width, selvedges included.
@@ -63,6 +64,8 @@ def _load(path: Path, what: str, schema: str) -> dict[str, Any]:
     """Return the JSON object in a file that `pickglass` wrote."""
     remake = f"Write it anew: pickglass {what} PHOTO --json > {path.name}"
     try:
+        if path.exists() and not path.is_file():  # a pipe or device may never end
+            raise UsageError("not-a-file", f"{path} is not a file.", "Give the name of a file.")
         if path.stat().st_size > _MAX_FILE_BYTES:
             raise UsageError("file-too-large", f"{path} is too large to be a measurement.", remake)
         document = json.loads(path.read_bytes().decode("utf-8-sig"))
@@ -82,7 +85,7 @@ def _load(path: Path, what: str, schema: str) -> dict[str, Any]:
         found = document.get("schema") if isinstance(document, dict) else None
         raise UsageError(
             "wrong-measurement",
-            f"{path} holds {f'“{found}”' if isinstance(found, str) else 'something else'}, not “{schema}”.",
+            f"{path} holds {f'“{found[:_MOST_QUOTED]}”' if isinstance(found, str) else 'something else'}, not “{schema}”.",
             remake,
         )
     return document
@@ -94,7 +97,7 @@ def _sure(document: dict[str, Any], where: str) -> dict[str, Any]:
     if verdict != "measured":
         raise UsageError(
             "not-measured",
-            f"The measurement in {where} says “{verdict}”, so a warp should not rest on it.",
+            f"The measurement in {where} says “{str(verdict)[:_MOST_QUOTED]}”, so a warp should not rest on it.",
             "Measure again with a better photo, or give --sett and --picks by hand.",
         )
     return document

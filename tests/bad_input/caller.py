@@ -44,11 +44,12 @@ def check(answer: Answer, *words: str) -> None:
         assert "internal-error" not in stream, told
         assert "was not made for" not in stream, told
     if answer.code in (2, 4) and not answer.err.startswith("Usage: "):  # a command alone shows its help
-        lines = [line for line in answer.err.splitlines() if line.strip()]
-        what = [n for n, line in enumerate(lines) if line.startswith("What to do: ")]
-        assert what, told
-        problem = " ".join(lines[: what[0]])
-        assert 10 < len(problem) < 1200, told
+        said = (
+            answer.err if "What to do: " in answer.err else answer.out
+        )  # of several photos a table is given
+        problem, _, step = said.partition("What to do: ")
+        assert step.strip(), told
+        assert 10 < len(problem) < 1200 + max(len(word) for word in words), told
         assert problem.rstrip().endswith((".", "?", "!")), told
     if "--json" in words and answer.out.strip():
         json.loads(answer.out)
