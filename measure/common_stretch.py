@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..calibration.budget import COVERAGE_FACTOR
 from .same_threads import ThreadMatch, Threads, match_threads
 from .sett import SettMeasurement
 from .track import SystemTrack
@@ -15,6 +16,7 @@ from .track import SystemTrack
 __all__ = ["CommonStretch", "Stretch", "find_common"]
 
 _PLACES = 9  # along the threads, within what both photos show
+_PARTS, _T95_OF_PARTS = 3, 4.30  # Student's t for two degrees of freedom, 95 % (GUM, table G.2)
 _PLACING = 0.1  # of a spacing: how well the outermost common threads are placed in each photo
 
 Array = NDArray[np.float64]
@@ -22,11 +24,25 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stretch:
-    """Size after over size before of the same threads, and its standard uncertainty without scale and height."""
+    """Size after over size before of the same threads.
+
+    Attributes
+    ----------
+    ratio : float
+        Size after over size before.
+    standard : float
+        Its standard uncertainty without scale and height.
+    threads : int
+        How many were compared.
+    uneven : float
+        Standard uncertainty of `ratio` for the whole sample, if this is only a part of it: cloth does not shrink alike
+        everywhere.
+    """
 
     ratio: float
     standard: float
     threads: int
+    uneven: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,6 +113,7 @@ def _stretch(
         ratio=ratio,
         standard=ratio * math.hypot(_slope_doubt(one, other, line) / ratio, _placing_doubt(len(one))),
         threads=len(one),
+        uneven=_unevenness(one, other, line),
     )
 
 
@@ -125,6 +142,22 @@ def _slope_doubt(one: Array, other: Array, line: Array) -> float:
     together = float(stray[1:] @ stray[:-1]) / max(float(stray @ stray), 1e-12)
     together = min(max(together, 0.0), 0.9)
     return math.sqrt(variance * (1.0 + together) / (1.0 - together))
+
+
+def _unevenness(one: Array, other: Array, line: Array) -> float:
+    """Return how far the mean slope of the thirds may stand from that of more cloth, their own noise taken off.
+
+    Three values tell little of a spread, so it is widened to give 95 % when doubled (GUM G.3.2).
+    """
+    stray = other - np.polyval(line, one)
+    noise = float(np.var(np.diff(stray))) / 2.0
+    slopes, own = [], []
+    for part in np.array_split(np.arange(len(one)), _PARTS):
+        spread = one[part] - one[part].mean()
+        slopes.append(float(np.polyfit(one[part], other[part], 1)[0]))
+        own.append(noise / float(spread @ spread))
+    variance = max(0.0, float(np.var(slopes, ddof=1)) - float(np.mean(own)))
+    return math.sqrt(variance / _PARTS) * _T95_OF_PARTS / COVERAGE_FACTOR
 
 
 def _placing_doubt(threads: int) -> float:

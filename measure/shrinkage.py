@@ -242,9 +242,11 @@ def _by_threads(
     before: SettMeasurement, after: SettMeasurement, way: Direction, shared: float, same: Stretch | None
 ) -> Change:
     """Return the change by the same threads where they are known, by the mean spacing of all that show elsewhere."""
-    if same is not None:
-        return _change(dimensional_change(1.0, same.ratio), 100.0 * same.standard, same.ratio * shared)
     sides = {"start", "end"} if way == "warpwise" else {"left", "right"}
+    if same is not None:
+        part = any(sides & m.sample.cut_off for m in (before, after))
+        doubt = math.hypot(same.standard, same.uneven) if part else same.standard
+        return _change(dimensional_change(1.0, same.ratio), 100.0 * doubt, same.ratio * shared)
     one, other = (m.result.picks if way == "warpwise" else m.result.ends for m in (before, after))
     if one.per_inch is None or other.per_inch is None:
         raise ValueError("a scale is needed")

@@ -125,12 +125,12 @@ def test_a_kept_part_whose_threads_are_not_at_hand_leaves_doubt() -> None:
     assert compare_sizes(whole, part).warpwise.u95_percent > 3.9
 
 
-def common(ratio: float, *, ends_turned: bool = False) -> CommonStretch:
+def common(ratio: float, *, ends_turned: bool = False, uneven: float = 0.0) -> CommonStretch:
     def match(turned: bool) -> ThreadMatch:
         numbers = np.arange(30)
         return ThreadMatch(first=numbers, second=numbers[::-1] if turned else numbers, likeness=0.9)
 
-    same = Stretch(ratio=ratio, standard=0.002, threads=30)
+    same = Stretch(ratio=ratio, standard=0.002, threads=30, uneven=uneven)
     return CommonStretch(ends=match(ends_turned), picks=match(False), across=same, along=same)
 
 
@@ -140,6 +140,17 @@ def test_the_same_threads_speak_before_the_mean_of_all() -> None:
     assert size.warpwise.change_percent == pytest.approx(-10.0)
     assert size.warpwise.u95_percent < 1.0
     assert (size.common_ends, size.common_picks) == (30, 30)
+
+
+def test_uneven_shrinkage_leaves_doubt_only_where_a_part_is_shown() -> None:
+    whole = compare_sizes(
+        photo(), photo(epi=13.3, ppi=13.3, size=(72.0, 90.0)), common=common(0.9, uneven=0.01)
+    )
+    part = compare_sizes(photo(), photo(size=(None, None)), common=common(0.9, uneven=0.01))
+    assert part.by_method["thread_count"]["warpwise"].own_u_percent == pytest.approx(
+        100 * math.hypot(0.002, 0.01)
+    )
+    assert whole.by_method["thread_count"]["warpwise"].own_u_percent == pytest.approx(0.2)
 
 
 def test_the_other_face_is_noticed() -> None:
