@@ -265,7 +265,7 @@ def _waste(options: Options, looms_path: Path) -> Factor:
     from ..measure.priors import prior_waste
     from ..measure.quantities import Factor, parse_length_mm
 
-    note = "as given"
+    note = ""
     if options.waste is not None:
         waste_mm = parse_length_mm(options.waste, "loom waste", 0.0, 3000.0)
         if options.loom is not None:
@@ -283,5 +283,5 @@ def _waste(options: Options, looms_path: Path) -> Factor:
         unit="mm",
         standard=25.0 / math.sqrt(3.0),
         origin="given",
-        note=f"{note}, ±25 mm",
+        note=f"{note}, ±25 mm".removeprefix(", "),
     )

@@ -190,8 +190,8 @@ def test_the_end_added_for_parity_does_not_hide_the_symmetry(capsys):
     [
         (("--weave", "lace"), "lace"),
         (("--wraps", "many"), "many"),
-        (("--sample", ""), "cannot be read"),
-        (("--shrinkage", ""), "cannot be read"),
+        (("--sample", ""), "is not a file"),
+        (("--shrinkage", ""), "is not a file"),
         (("--title", "  "), "no line of words"),
         (("--order", "½"), "neither a whole number nor a colour"),
     ],
