@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -11,9 +12,10 @@ from numpy.typing import NDArray
 from .photo import Photo
 from .plane import Plane
 
-__all__ = ["FlatPicture", "flatten", "resample", "sensible_px_per_mm"]
+__all__ = ["FlatPicture", "flatten", "resample", "sensible_px_per_mm", "smooth_map"]
 
 _MAP_STEP_PX = 16  # the map is smooth: evaluated on this grid and interpolated, it is right to about 0.001 px
+_BLUR_BELOW = 0.4
 _REDUCE_BELOW = 0.85  # a mild reduction is safe with cubic interpolation; a stronger one is averaged first
 
 
@@ -46,7 +48,7 @@ def resample(
     bgr : ndarray of uint8, shape (M, N, 3) or (M, N)
         Source picture.
     map_px : ndarray of float32, shape (P, Q, 2)
-        Position (x, y) in the source for every result pixel.
+        Position (x, y) in the source for every result pixel, changing smoothly as those of `smooth_map` do.
     reduction : float
         Result pixels per source pixel where the source is finest; below 1 the source is averaged over areas
         first (Nyquist: what the result cannot hold must not fold back).
@@ -57,19 +59,37 @@ def resample(
         Outside the source its border pixels are repeated.
     """
     height, width = bgr.shape[:2]
-    low = np.clip(np.floor(map_px.min(axis=(0, 1))).astype(int) - 8, 0, [width - 1, height - 1])
-    high = np.clip(np.ceil(map_px.max(axis=(0, 1))).astype(int) + 9, low + 1, [width, height])
-    source = bgr[low[1] : high[1], low[0] : high[0]]
-    scale = np.ones(2, dtype=np.float32)
-    if reduction < _REDUCE_BELOW:
-        size = (max(1, round(source.shape[1] * reduction)), max(1, round(source.shape[0] * reduction)))
-        scale = np.array([size[0] / source.shape[1], size[1] / source.shape[0]], dtype=np.float32)
-        source = np.asarray(cv2.resize(source, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    position = np.asarray((map_px - low.astype(np.float32) + np.float32(0.5)) * scale - np.float32(0.5))
-    taken = cv2.remap(
-        source, position[..., 0], position[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+    sparse = np.concatenate(
+        [map_px[::_MAP_STEP_PX, ::_MAP_STEP_PX].reshape(-1, 2), map_px[-1], map_px[:, -1]]
     )
+    pad = 8 + int(_MAP_STEP_PX / min(reduction, 1.0))  # what lies between the places looked at
+    low = np.clip(np.floor(sparse.min(axis=0)).astype(int) - pad, 0, [width - 1, height - 1])
+    high = np.clip(np.ceil(sparse.max(axis=0)).astype(int) + pad + 1, low + 1, [width, height])
+    source, scale = _reduced(bgr[low[1] : high[1], low[0] : high[0]], reduction)
+    position = (map_px - low.astype(np.float32) + np.float32(0.5)) * scale - np.float32(0.5)
+    # OpenCV takes None as the second map of a two-channel first; its type stubs do not know.
+    taken = cv2.remap(source, position, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
     return np.asarray(taken, dtype=np.uint8)
+
+
+def _reduced(source: NDArray[np.uint8], reduction: float) -> tuple[NDArray[np.uint8], NDArray[np.float32]]:
+    """Reduce a picture by averaging; returns it and its pixels per source pixel, x and y."""
+    whole = round(1 / reduction)
+    if reduction < _BLUR_BELOW:
+        # Averaging over three pixels and more still lets a third of the finest patterns through; a blur does not.
+        source = np.asarray(cv2.GaussianBlur(source, (0, 0), 0.3 / reduction), dtype=np.uint8)
+    height, width = source.shape[:2]
+    if whole > 1 and abs(whole * reduction - 1) < 0.02:
+        # Whole blocks are averaged many times faster than fractions.
+        size = (width // whole, height // whole)
+        source = source[: size[1] * whole, : size[0] * whole]
+        scale = np.full(2, 1.0 / whole, dtype=np.float32)
+    elif reduction < _REDUCE_BELOW:
+        size = (max(1, round(width * reduction)), max(1, round(height * reduction)))
+        scale = np.array([size[0] / width, size[1] / height], dtype=np.float32)
+    else:
+        return source, np.ones(2, dtype=np.float32)
+    return np.asarray(cv2.resize(source, size, interpolation=cv2.INTER_AREA), dtype=np.uint8), scale
 
 
 def sensible_px_per_mm(plane: Plane, region_mm: tuple[float, float, float, float]) -> float:
@@ -109,20 +129,36 @@ def flatten(
     finest = sensible_px_per_mm(plane, region_mm)
     sampling = finest if px_per_mm is None else min(px_per_mm, finest)
     shape = (max(1, round((y1 - y0) * sampling) + 1), max(1, round((x1 - x0) * sampling) + 1))
-    map_px = _coarse_map(plane, (x0, y0), sampling, shape)
+    map_px = smooth_map(plane.to_px, (x0, y0), sampling, shape)
     bgr = resample(photo.bgr, map_px, reduction=sampling / finest)
     return FlatPicture(bgr=bgr, px_per_mm=sampling, origin_mm=(x0, y0))
 
 
-def _coarse_map(
-    plane: Plane, origin_mm: tuple[float, float], px_per_mm: float, shape: tuple[int, int]
+def smooth_map(
+    to_px: Callable[[NDArray[np.float64]], NDArray[np.float64]],
+    origin_mm: tuple[float, float],
+    px_per_mm: float,
+    shape: tuple[int, int],
 ) -> NDArray[np.float32]:
+    """Return the photo position (x, y) of every pixel of a picture in millimetres, shape (M, N, 2).
+
+    Parameters
+    ----------
+    to_px : callable
+        Maps points of shape (..., 2) in millimetres to photo pixels; it is evaluated on a coarse grid.
+    origin_mm : tuple of float
+        The place of pixel (0, 0).
+    px_per_mm : float
+        Sampling.
+    shape : tuple of int
+        Rows and columns (M, N).
+    """
     step = _MAP_STEP_PX
     rows, columns = -(-shape[0] // step) + 2, -(-shape[1] // step) + 2
     # cv2.resize puts coarse node k at fine pixel (k + 0.5) * step - 0.5; one node of margin avoids its clamping.
     row = (np.arange(rows) - 0.5) * step - 0.5
     column = (np.arange(columns) - 0.5) * step - 0.5
     x, y = np.meshgrid(origin_mm[0] + column / px_per_mm, origin_mm[1] + row / px_per_mm)
-    coarse = plane.to_px(np.stack([x, y], axis=-1)).astype(np.float32)
+    coarse = to_px(np.stack([x, y], axis=-1)).astype(np.float32)
     fine = cv2.resize(coarse, (columns * step, rows * step), interpolation=cv2.INTER_LINEAR)
     return np.ascontiguousarray(fine[step : step + shape[0], step : step + shape[1]], dtype=np.float32)

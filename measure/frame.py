@@ -12,6 +12,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..calibration.flatten import resample as take_pixels
+from ..calibration.flatten import smooth_map
 from ..calibration.photo import Photo
 from ..calibration.plane import Plane
 
@@ -30,7 +32,6 @@ __all__ = [
 ]
 
 CARD_GROWTH = 1.04  # the card's blurred edge and its own shadow are no cloth
-MAP_STEP_PX = 16  # the map is smooth: it is evaluated on a coarse grid and interpolated
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,21 +152,6 @@ def local_px_per_mm(plane: Plane, frame: ClothFrame) -> float:
     return float(np.median([plane.px_per_mm_at(point) for point in frame.centre_mm]))
 
 
-def _map_to_photo(
-    plane: Plane, frame: ClothFrame, shape: tuple[int, int], origin_mm: tuple[float, float], px_per_mm: float
-) -> NDArray[np.float32]:
-    """Photo position (x, y) of every patch pixel, shape (M, N, 2), interpolated from a coarse grid."""
-    step = MAP_STEP_PX
-    rows, columns = -(-shape[0] // step) + 2, -(-shape[1] // step) + 2
-    # cv2.resize puts coarse node k at fine pixel (k + 0.5) * step - 0.5; one node of margin avoids its clamping.
-    row = (np.arange(rows) - 0.5) * step - 0.5
-    column = (np.arange(columns) - 0.5) * step - 0.5
-    u, v = np.meshgrid(origin_mm[0] + column / px_per_mm, origin_mm[1] + row / px_per_mm)
-    coarse = plane.to_px(frame.to_plane(np.stack([u, v], axis=-1))).astype(np.float32)
-    fine = cv2.resize(coarse, (columns * step, rows * step), interpolation=cv2.INTER_LINEAR)
-    return np.ascontiguousarray(fine[step : step + shape[0], step : step + shape[1]], dtype=np.float32)
-
-
 def resample(
     photo: Photo,
     plane: Plane,
@@ -190,33 +176,11 @@ def resample(
         max(2, round((v_range_mm[1] - v_range_mm[0]) * px_per_mm) + 1),
         max(2, round((u_range_mm[1] - u_range_mm[0]) * px_per_mm) + 1),
     )
-    map_px = _map_to_photo(plane, frame, shape, (u_range_mm[0], v_range_mm[0]), px_per_mm)
-    height, width = photo.bgr.shape[:2]
-    ratio = px_per_mm / local_px_per_mm(plane, frame)
-    sparse = np.concatenate([map_px[::MAP_STEP_PX, ::MAP_STEP_PX].reshape(-1, 2), map_px[-1], map_px[:, -1]])
-    pad = 8 + int(MAP_STEP_PX / min(ratio, 1.0))  # what lies between the places looked at
-    low = np.clip(np.floor(sparse.min(axis=0)).astype(int) - pad, 0, [width - 1, height - 1])
-    high = np.clip(np.ceil(sparse.max(axis=0)).astype(int) + pad + 1, low + 1, [width, height])
-    source = photo.bgr[low[1] : high[1], low[0] : high[0]]
-    shift = low.astype(np.float32)
-    scale = np.ones(2, dtype=np.float32)
-    whole = round(1 / ratio)
-    if ratio < 0.4:
-        # Averaging over three pixels and more still lets a third of the finest patterns through; a blur does not.
-        source = cv2.GaussianBlur(source, (0, 0), 0.3 / ratio).astype(np.uint8, copy=False)
-    if whole > 1 and abs(whole * ratio - 1) < 0.02:
-        # Whole blocks are averaged many times faster than fractions.
-        size = (source.shape[1] // whole, source.shape[0] // whole)
-        source = cv2.resize(
-            source[: size[1] * whole, : size[0] * whole], size, interpolation=cv2.INTER_AREA
-        ).astype(np.uint8, copy=False)
-        scale /= np.float32(whole)
-    elif ratio < 0.85:
-        size = (max(1, round(source.shape[1] * ratio)), max(1, round(source.shape[0] * ratio)))
-        scale = np.array([size[0] / source.shape[1], size[1] / source.shape[0]], dtype=np.float32)
-        source = cv2.resize(source, size, interpolation=cv2.INTER_AREA).astype(np.uint8, copy=False)
-    position = (map_px - shift + np.float32(0.5)) * scale - np.float32(0.5)
-    return look_up(source, position, cv2.INTER_CUBIC, cv2.BORDER_REPLICATE), map_px
+    map_px = smooth_map(
+        lambda uv: plane.to_px(frame.to_plane(uv)), (u_range_mm[0], v_range_mm[0]), px_per_mm, shape
+    )
+    reduction = px_per_mm / local_px_per_mm(plane, frame)
+    return take_pixels(photo.bgr, map_px, reduction=reduction), map_px
 
 
 def straighten(
