@@ -262,6 +262,11 @@ def _crop(part: Part, fault: Fault, at_mm: float) -> Picture:
     for x0, x1 in ((0.0, 0.06), (0.94, 1.0)):
         tick = np.array([[x0, y / view.shape[1]], [x1, y / view.shape[1]]]) * view.shape[1]
         stroke(view, tick, thickness=2)
+    if fault.across_size_mm > 0:  # it has a place across the warp too
+        x = (column - c0 + 0.5) * factor - 0.5
+        for y0, y1 in ((0.0, 0.08), (0.92, 1.0)):
+            tick = np.array([[x / view.shape[0], y0], [x / view.shape[0], y1]]) * view.shape[0]
+            stroke(view, tick, thickness=2)
     return view
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import cv2
@@ -30,6 +30,7 @@ CORE = 1.2  # oddness of a crossing that belongs to a spot
 BORDER = 2  # crossings beside the selvedges and the first and last pick always look different
 LARGEST = 6  # crossings each way of a knot or slub; the tracking slips on larger patches too
 LONGEST = 12  # crossings of a slub along its thread
+SLUB_GAP = 8  # crossings along a thread
 TABLE_LOOK = 0.0  # colours likelier on the table than in the cloth
 USUAL_LOOK = 1.5  # and the cloth itself is told from the table surely
 INSIDE = 0.9
@@ -89,7 +90,34 @@ def find_odd_spots(crossings: Crossings) -> tuple[OddSpot, ...]:
                 clearness=z,
             )
         )
-    return tuple(sorted(found, key=lambda spot: -spot.clearness))
+    return tuple(sorted(_joined(found), key=lambda spot: -spot.clearness))
+
+
+def _joined(found: list[OddSpot]) -> list[OddSpot]:
+    """Join knots and slubs that follow each other along one thread: a long slub shows where its thread lies on top."""
+    out: list[OddSpot] = []
+    for new in sorted(found, key=lambda spot: (spot.picks, spot.ends)):
+        for k, old in enumerate(out):
+            if old.kind == new.kind == "knot-or-slub" and _along_one_thread(old, new):
+                out[k] = replace(
+                    old,
+                    picks=(min(old.picks[0], new.picks[0]), max(old.picks[1], new.picks[1])),
+                    ends=(min(old.ends[0], new.ends[0]), max(old.ends[1], new.ends[1])),
+                    clearness=max(old.clearness, new.clearness),
+                )
+                break
+        else:
+            out.append(new)
+    return out
+
+
+def _along_one_thread(a: OddSpot, b: OddSpot) -> bool:
+    def meet(one: tuple[int, int], other: tuple[int, int], gap: int) -> bool:
+        return one[0] <= other[1] + gap and other[0] <= one[1] + gap
+
+    return (meet(a.ends, b.ends, 0) and meet(a.picks, b.picks, SLUB_GAP)) or (
+        meet(a.picks, b.picks, 0) and meet(a.ends, b.ends, SLUB_GAP)
+    )
 
 
 def _clearness(odd: FloatArray, usable: NDArray[np.bool_]) -> FloatArray:

@@ -57,3 +57,12 @@ def test_a_card_that_leaves_little_cloth_is_no_error():
     cloth.cloth[:] = 0.0
     assert find_odd_spots(cloth) == ()
     assert np.isfinite(cloth.oddness).all()
+
+
+def test_a_long_slub_that_shows_in_two_places_is_told_once():
+    cloth = even_crossings(7)
+    cloth.oddness[30:33, 12:14] = 2.4
+    cloth.oddness[37:40, 12:14] = 2.4
+    (found,) = find_odd_spots(cloth)
+    assert found.picks[0] <= 30
+    assert found.picks[1] >= 39
