@@ -137,8 +137,9 @@ def feature_planes(picture: LatticePicture, keep: FloatPlane | None = None) -> d
     keep = cloth if keep is None else keep
     local = LocalMean(cloth > 0, LOCAL_THREADS * PX_PER_THREAD)
     # Eight bits a channel hold all a photo has, and turn into CIE L*a*b* many times faster than floats.
-    eight = cv2.add(picture.bgr, 0.0, dtype=cv2.CV_8U)
-    lab = cv2.multiply(cv2.cvtColor(eight, cv2.COLOR_BGR2Lab), _LAB_UNITS, dtype=cv2.CV_32F)
+    # OpenCV takes numbers in place of a second picture; its type stubs do not know.
+    eight = cv2.add(picture.bgr, 0.0, dtype=cv2.CV_8U)  # type: ignore[call-overload]
+    lab = cv2.multiply(cv2.cvtColor(eight, cv2.COLOR_BGR2Lab), _LAB_UNITS, dtype=cv2.CV_32F)  # type: ignore[call-overload]
     light = np.asarray(cv2.extractChannel(lab, 0), dtype=np.float32)
     light -= local.spread_out(local.mean(np.asarray(cv2.multiply(light, cloth), dtype=np.float32)))
     square = np.asarray(cv2.multiply(cv2.multiply(light, light), cloth), dtype=np.float32)
