@@ -55,10 +55,10 @@ def measure_photo(
     """Read, scale and measure one photo; `on_step` is told in plain words what is being done."""
     on_step("Opening the photo")
     from ..calibration.photo import load_photo
-    from .process import keep_freed_memory
+    from .process import get_ready, keep_freed_memory
 
+    get_ready()
     keep_freed_memory()
-
     photo = load_photo(path)
     _check_area(photo, request)
     return photo, measure_loaded(photo, request, on_step=on_step)

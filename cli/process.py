@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
+import threading
 from functools import cache
 
-__all__ = ["keep_freed_memory", "one_blas_thread"]
+__all__ = ["get_ready", "keep_freed_memory", "one_blas_thread"]
 
 _M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD = -1, -3  # mallopt(3)
 _LARGEST_REUSED = 1 << 30
@@ -39,3 +41,23 @@ def keep_freed_memory() -> None:
         return
     mallopt(_M_MMAP_THRESHOLD, _LARGEST_REUSED)
     mallopt(_M_TRIM_THRESHOLD, _LARGEST_REUSED)
+
+
+@cache
+def get_ready() -> None:
+    """Load what the measurement needs on a second core, while the first one reads the photo.
+
+    OpenCV works its table of CIE L*a*b* out when it is first wanted, which takes half as long as decoding a photo.
+    """
+    # Not a daemon: the process waits for it when it ends early, for an import must not be cut off in the middle.
+    threading.Thread(target=_load, name="pickglass-load").start()
+
+
+def _load() -> None:
+    with contextlib.suppress(Exception):  # whoever needs it meets the same trouble, and can say so
+        import cv2
+        import numpy as np
+
+        cv2.cvtColor(np.zeros((1, 1, 3), np.uint8), cv2.COLOR_BGR2LAB)
+        from ..calibration import scale  # noqa: F401
+        from ..measure import sett  # noqa: F401
