@@ -23,7 +23,7 @@ from .notices import Notice
 from .photo import Photo
 from .plane import Lens, Plane
 from .pose import align_with_photo, focal_px_from_35mm, tilt_and_distance
-from .rule_ticks import TickRow, find_tick_rows
+from .rule_ticks import FEWEST_MARKS, TickRow, find_tick_rows
 
 __all__ = ["RuleKind", "find_rule"]
 
@@ -38,10 +38,13 @@ TILT_U_DEG = 10.0  # how far a hand tilts a phone about the rule's own direction
 _NEAREST_MM, _FARTHEST_MM = 90.0, 1500.0  # beyond, marks were misread or the phone could not have focused
 _LEAST_RIGHT = 0.85
 _LEAST_LEAD = 0.12
+_LEAST_NEAR = 0.8  # of the marks of one period
 _CLEAR_STEP = 0.12  # ranks differ at least so much in length, relative
 _WIDEST_MM, _USUAL_WIDTH_MM, _DEPTH_STEP_MM = 60.0, 30.0, 0.25  # of rules and tapes
 _LEVELS_OFF_BODY, _EDGE_RUN_MM = 14.0, 1.5  # 8-bit levels by which table or cloth differ from the rule's body
 _RULE_END_MM = 8.0  # rules go on a little beyond their first and last mark
+_MARK_NOISE_PX = 0.1  # of marks that show well
+_RUN = 10  # neighbouring marks
 _FEWEST_LONG = 2  # marks of the longest rank that must show
 
 Array = NDArray[np.float64]
@@ -168,26 +171,66 @@ def _read(row: TickRow) -> _Reading | None:
     right, rank, phase, graduation = max(near, key=lambda trial: (int(trial[1].max()), trial[0]))
     if any(not np.array_equal(other[1], np.minimum(rank, other[1].max())) for other in near):
         return None
+    stretch = _well_read(row, rank, len(graduation.ranks))
+    if stretch is None:
+        return None
+    row, rank = _part(row, stretch), rank[stretch]
+    if np.count_nonzero(rank == rank.max()) < _FEWEST_LONG or len(row.number) < FEWEST_MARKS:
+        return None
     step_mm = graduation.period_mm / len(graduation.ranks)
     places_mm = np.asarray((row.number + phase) * step_mm, dtype=np.float64)
     return _Reading(row=row, graduation=graduation, places_mm=places_mm, right=right)
 
 
+def _part(row: TickRow, stretch: slice) -> TickRow:
+    return TickRow(
+        number=row.number[stretch],
+        foot_px=row.foot_px[stretch],
+        tip_px=row.tip_px[stretch],
+        length_px=row.length_px[stretch],
+        spacing_px=row.spacing_px,
+        foot_scatter_px=row.foot_scatter_px,
+    )
+
+
 def _agreement(row: TickRow, rank: NDArray[np.int_]) -> float:
-    """Return the share of marks whose length is that of their rank, averaged over the ranks (0 if ranks do not differ).
+    """Return the share of marks whose length is that of their rank, averaged over the ranks (0 if ranks do not differ)."""
+    fitting = _fitting(row, rank)
+    if fitting is None:
+        return 0.0
+    return float(np.mean([np.mean(fitting[rank == k]) for k in range(int(rank.max()) + 1)]))
+
+
+def _fitting(row: TickRow, rank: NDArray[np.int_]) -> NDArray[np.bool_] | None:
+    """Tell of every mark whether its length is that of its rank; None if the ranks do not differ in length.
 
     Lengths are compared with those nearby, for perspective shortens marks toward one end of the rule.
     """
     highest = int(rank.max())
     if set(range(highest + 1)) != set(rank.tolist()) or np.count_nonzero(rank == highest) < _FEWEST_LONG:
-        return 0.0
+        return None
     lengths = row.length_px / _local_unit(row, rank)
     usual = [float(np.median(lengths[rank == k])) for k in range(highest + 1)]
     if any(longer < shorter * (1.0 + _CLEAR_STEP) for shorter, longer in itertools.pairwise(usual)):
-        return 0.0
+        return None
     limits = [0.5 * (a + b) for a, b in itertools.pairwise(usual)]
-    found = np.searchsorted(np.array(limits), lengths)
-    return float(np.mean([np.mean(found[rank == k] == k) for k in range(highest + 1)]))
+    return np.asarray(np.searchsorted(np.array(limits), lengths) == rank)
+
+
+def _well_read(row: TickRow, rank: NDArray[np.int_], period: int) -> slice | None:
+    """Return the longest stretch in which marks fit their ranks everywhere: beside it a mark may have been counted twice."""
+    fitting = _fitting(row, rank)
+    if fitting is None:
+        return None
+    width = min(period, 16)
+    near = np.convolve(fitting.astype(np.float64), np.ones(width), mode="same")
+    near /= np.convolve(np.ones(len(fitting)), np.ones(width), mode="same")
+    good = np.concatenate([[False], near >= _LEAST_NEAR, [False]])
+    edges = np.flatnonzero(np.diff(good.astype(int)))
+    if not len(edges):
+        return None
+    first, last = max(zip(edges[::2], edges[1::2], strict=True), key=lambda ends: int(ends[1] - ends[0]))
+    return slice(int(first), int(last))
 
 
 def _local_unit(row: TickRow, rank: NDArray[np.int_]) -> Array:
@@ -323,11 +366,13 @@ def _fit(
     row, places = reading.row, reading.places_mm - reading.places_mm.mean()
     step_mm = float(np.median(np.diff(places) / np.maximum(np.diff(row.number), 1)))
     px_per_mm = row.spacing_px / step_mm
+    # Where a mark begins is seen far less well than where it stands, and blurred together with its neighbours.
+    line_weight = _MARK_NOISE_PX / (2.0 * max(row.foot_scatter_px, _MARK_NOISE_PX))
 
     def off_px(unknowns: Array) -> Array:
         plane = _plane_of(unknowns, centre)
         foot, tip = plane.to_mm(row.foot_px), plane.to_mm(row.tip_px)
-        return np.concatenate([foot[:, 0] - places, tip[:, 0] - places, foot[:, 1]]) * px_per_mm
+        return np.concatenate([foot[:, 0] - places, tip[:, 0] - places, line_weight * foot[:, 1]]) * px_per_mm
 
     def known(unknowns: Array) -> Array:
         turn = cv2.Rodrigues(unknowns[:3])[0]
@@ -362,9 +407,26 @@ def _fit(
             if damping > 1e8:
                 break
     # Foot, tip and the mark's own place on the rule share their errors: a mark counts once, not three times.
-    slope, pull = _jacobian(off_px, unknowns) / (noise * math.sqrt(3.0)), _jacobian(known, unknowns)
+    wander = _wander(off_px(unknowns), len(places), noise)
+    slope, pull = _jacobian(off_px, unknowns) / (noise * math.sqrt(3.0 * wander)), _jacobian(known, unknowns)
     information = slope.T @ slope
     return unknowns, np.asarray(np.linalg.inv(information + pull.T @ pull)), information, noise
+
+
+def _wander(off_px: Array, marks: int, noise_px: float) -> float:
+    """Return by how much runs of neighbouring marks stray together more than marks by themselves would, as a variance ratio.
+
+    Blur, numbers and finer marks beside them pull neighbours the same way: then fewer marks are worth counting.
+    """
+    if marks < 3 * _RUN:
+        return 1.0
+    ratios = []
+    for part in (off_px[:marks], off_px[marks : 2 * marks]):
+        kept = np.clip(part, -3.0 * noise_px, 3.0 * noise_px)
+        runs = kept[: marks // _RUN * _RUN].reshape(-1, _RUN).mean(axis=1)
+        ratios.append(_RUN * float(np.mean(runs**2)) / max(float(np.mean(kept**2)), 1e-9))
+    # The fit has bent itself to the slowest part of the wandering, which therefore does not show: as much again.
+    return 2.0 * max(1.0, *ratios)
 
 
 def _plane_of(unknowns: Array, centre: Array) -> Plane:

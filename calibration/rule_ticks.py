@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["TickRow", "find_tick_rows"]
+__all__ = ["FEWEST_MARKS", "TickRow", "find_tick_rows"]
 
 _WORK_SIDE_PX = 3000
 _SHORTEST_STROKE_PX = 7.0
@@ -23,7 +23,7 @@ _MARK_WIDTHS_PX = (7, 17)  # marks are narrower; what is wider is no mark
 _ENDS_AT_EDGE = 0.5  # of the marks' darkness may be left beyond the edge; threads of cloth go on
 _STRIP_DEPTH = 0.09  # of the longer side: the longest mark of a rule seen close up
 _ABOVE_PX = 30  # of the strip outside the line
-_FEWEST = 24  # marks in a row; twice ten and some
+FEWEST_MARKS = 24  # marks in a row; twice ten and some
 _FINEST_PX = 3.0  # spacing below which single marks cannot be told
 _EVEN = 0.28  # how much neighbouring spaces may differ
 _ROW_STEP = 6  # px between the rows at which marks are looked for
@@ -48,6 +48,8 @@ class TickRow:
         Length of each mark from the common line at which all begin.
     spacing_px : float
         Median distance from mark to mark.
+    foot_scatter_px : float
+        How far the ends at the edge scatter about the common line before they were moved onto it.
     """
 
     number: NDArray[np.int_]
@@ -55,6 +57,7 @@ class TickRow:
     tip_px: Array
     length_px: Array
     spacing_px: float
+    foot_scatter_px: float
 
 
 def find_tick_rows(gray: NDArray[np.uint8]) -> list[TickRow]:
@@ -96,7 +99,7 @@ def _lines(gray: NDArray[np.uint8]) -> list[tuple[Array, Array, float]]:
     for centre in np.arange(0.0, 180.0, _ANGLE_STEP_DEG):
         apart = np.abs((angle - centre + 90.0) % 180.0 - 90.0)
         chosen = strokes[apart <= _ANGLE_WINDOW_DEG]
-        if len(chosen) >= _FEWEST:
+        if len(chosen) >= FEWEST_MARKS:
             found_lines += _lines_of_ends(chosen, math.radians(centre))
     found_lines.sort(key=lambda item: -item[0])
     kept: list[Array] = []
@@ -128,16 +131,16 @@ def _lines_of_ends(strokes: Array, stroke_angle: float) -> list[tuple[int, Array
     for end in (0, 1):
         left = np.ones(len(strokes), dtype=bool)
         for _ in range(_LINES_PER_DIRECTION):
-            if np.count_nonzero(left) < _FEWEST:
+            if np.count_nonzero(left) < FEWEST_MARKS:
                 break
             ends = np.column_stack([x[left, end], y[left, end]])
             count, slope, offset = max(_busiest(ends, slope) for slope in _SLOPES)
-            if count < _FEWEST:
+            if count < FEWEST_MARKS:
                 break
             near = np.abs(y[:, end] - slope * x[:, end] - offset) <= 1.5 * _BIN_PX
             member = near & left
             reach = np.array([x[member, end].min(), x[member, end].max()])
-            if np.ptp(reach) >= _FEWEST * _FINEST_PX:
+            if np.ptp(reach) >= FEWEST_MARKS * _FINEST_PX:
                 fitted = _robust_line(np.column_stack([x[member, end], y[member, end]]))
                 lines.append((count, reach[:, None] * across + np.polyval(fitted, reach)[:, None] * down))
             left &= ~near
@@ -216,7 +219,7 @@ def _peaks(profile: NDArray[np.float32]) -> Array:
     inner = profile[1:-1]
     top = (inner > profile[:-2]) & (inner >= profile[2:])
     heights = inner[top]
-    if len(heights) < _FEWEST:
+    if len(heights) < FEWEST_MARKS:
         return np.empty(0)
     strong = float(np.percentile(heights, 85))
     if strong < 4.0:
@@ -230,7 +233,7 @@ def _peaks(profile: NDArray[np.float32]) -> Array:
 
 def _chain(places: Array) -> tuple[NDArray[np.int_], Array] | None:
     """Return the longest run of evenly spaced places with their running numbers; one mark in a row may be missing."""
-    if len(places) < _FEWEST:
+    if len(places) < FEWEST_MARKS:
         return None
     spaces = np.diff(places).tolist()
     best: tuple[int, int, list[int]] = (0, 0, [])
@@ -248,7 +251,7 @@ def _chain(places: Array) -> tuple[NDArray[np.int_], Array] | None:
         if k < len(spaces):
             start, usual, steps = k, spaces[k], [1]
     first, last, run = best
-    if last - first + 1 < _FEWEST:
+    if last - first + 1 < FEWEST_MARKS:
         return None
     number = np.concatenate([[0], np.cumsum(run)])
     chosen = places[first : last + 1]
@@ -293,6 +296,7 @@ def _follow(
         feet, tips = tips, feet
     line = _robust_line(feet)
     base = np.polyval(line, feet[:, 0])
+    scatter = float(np.percentile(np.abs(feet[:, 1] - base), 68.0))
     lengths = np.abs(tips[:, 1] - base) * math.hypot(1.0, slant)
     feet[:, 0] += (base - feet[:, 1]) * slant
     feet[:, 1] = base
@@ -303,6 +307,7 @@ def _follow(
         tip_px=origin + tips @ to_photo,
         length_px=lengths,
         spacing_px=spacing,
+        foot_scatter_px=scatter,
     )
 
 
