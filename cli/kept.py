@@ -122,6 +122,7 @@ def _reading(threads: dict[str, Any]) -> ThreadReading:
         u95_per_inch=threads.get("u95_per_inch"),
         per_1000_px=float(threads.get("per_1000_px") or 0.0),
         count=threads.get("count"),
+        count_mean=threads.get("count_mean"),
         count_u95=threads.get("count_u95"),
         across_width_per_inch=threads.get("across_width_per_inch"),
         alternatives_per_inch=tuple(threads.get("alternatives_per_inch") or ()),

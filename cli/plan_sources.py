@@ -200,16 +200,18 @@ def _edges(document: dict[str, Any], per_inch: float, where: str, state: str) ->
     if count is None or width is None or not count >= 2 or width <= 0:
         return None
     spacing = _MM_PER_INCH / per_inch
+    likely = _number(document, "ends", "count_mean")
+    likely = count if likely is None else likely
     count_u95, width_u95 = _number(document, "ends", "count_u95"), _number(document, "sample", "width_u95_mm")
     doubt = math.hypot(
         width_u95 if width_u95 is not None else _WIDTH_U95_MM,
         spacing * (count_u95 if count_u95 is not None else 1.0),
     )
-    if abs(width - count * spacing) > _MOST_EDGES * spacing:
+    if abs(width - likely * spacing) > _MOST_EDGES * spacing:
         return None
     return Factor(
         name="edges",
-        value=width - count * spacing,
+        value=width - likely * spacing,
         unit="mm",
         standard=doubt / 2.0,
         origin="measured",

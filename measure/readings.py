@@ -92,6 +92,7 @@ def _reading(
         u95_per_inch=None if per_inch is None else per_inch * combine_percent(lines) / 100.0,
         per_1000_px=1000.0 / pitch_px,
         count=track.count if whole else None,
+        count_mean=track.count_mean if whole else None,
         count_u95=COVERAGE_FACTOR * track.count_std if whole else None,
         alternatives_per_inch=tuple(headline * ratio for ratio in others[:_MOST_ALTERNATIVES]),
         probability=pitch.probability,

@@ -46,6 +46,8 @@ class ThreadReading:
         Threads per 1000 pixels of the photo (of the flat picture where a card made one).
     count : int or None
         Threads counted one by one over the whole visible sample; None when they could not be tracked.
+    count_mean : float or None
+        Mean of the counts that are possible, each weighed by its probability: what sums should be worked out with.
     count_u95 : float or None
         Expanded uncertainty (95 %) of the count, in threads.
     across_width_per_inch : float or None
@@ -66,6 +68,7 @@ class ThreadReading:
     u95_per_inch: float | None
     per_1000_px: float
     count: int | None = None
+    count_mean: float | None = None
     count_u95: float | None = None
     across_width_per_inch: float | None = None
     alternatives_per_inch: tuple[float, ...] = ()

@@ -48,8 +48,8 @@ class SystemTrack:
         Threads from the first to the last one seen (0 when nothing could be tracked).
     count_low, count_high : int
         Narrowest run of counts that holds at least 95 % of the probability.
-    count_std : float
-        Standard deviation of the count.
+    count_mean, count_std : float
+        Mean of the counts tried, each weighed by its probability, and their standard deviation.
     probability : float
         Probability of `count` among the counts tried; it does not cover a wrong pitch.
     positions_px : ndarray of shape (count,)
@@ -86,6 +86,7 @@ class SystemTrack:
     count: int
     count_low: int
     count_high: int
+    count_mean: float
     count_std: float
     probability: float
     positions_px: FloatArray
@@ -229,6 +230,10 @@ def _interval(probability: dict[int, float], count: int) -> tuple[int, int]:
     return low, high
 
 
+def _mean(probability: dict[int, float]) -> float:
+    return float(np.average(list(probability), weights=list(probability.values())))
+
+
 def _spread(probability: dict[int, float]) -> float:
     counts, weights = np.array(list(probability)), np.array(list(probability.values()))
     return float(np.sqrt(np.average((counts - np.average(counts, weights=weights)) ** 2, weights=weights)))
@@ -283,7 +288,8 @@ def _summarise(
         return SystemTrack(
             count=0, count_low=0, count_high=0, probability=0.0, positions_px=np.zeros(0), lines_px=nothing,
             stations_px=nothing, centres_index=np.zeros(0), place_in_repeat=np.zeros(0, int),
-            likeness=np.zeros(0), count_std=float("nan"), slips=(), pitch_px=float("nan"),
+            likeness=np.zeros(0), count_mean=float("nan"), count_std=float("nan"), slips=(),
+            pitch_px=float("nan"),
             middle_pitch_px=float("nan"), middle_pitch_u_px=float("nan"), spacing_cv=float("nan"),
             coherence=float(np.median(coherence[on])) if on.any() else 0.0, flags=frozenset(flags | {"untracked"}),
         )  # fmt: skip
@@ -311,6 +317,7 @@ def _summarise(
         count=count,
         count_low=low,
         count_high=high,
+        count_mean=_mean(comb.count_probability),
         count_std=_spread(comb.count_probability),
         probability=comb.count_probability.get(count, 0.0),
         positions_px=position,
