@@ -31,10 +31,12 @@ from accuracy.cases import Case, load_cases
 from accuracy.judge import PhotoScore, judge
 from accuracy.table import render, summary_rows
 
+from pickglass.calibration.flatten import resample, smooth_map
+from pickglass.calibration.plane import apply_homography
+from pickglass.calibration.scale import find_scale
+
 __all__ = ["CONDITIONS", "condition_rows"]
 
-_TYPICAL_FOCAL_35MM = 27.0  # main cameras of phones (common practice)
-_FULL_FRAME_DIAGONAL_MM = 43.267
 _TUNGSTEN = (0.55, 0.82, 1.0)  # blue, green, red: a lamp with the camera's balance set for daylight
 _TILT_DEG = 20.0
 _STEP_BACK = 0.9  # the tilted camera steps back a little, so that what comes nearer stays in view
@@ -90,24 +92,26 @@ def tinted(photo: Photo) -> Photo:
 
 
 def tilted(photo: Photo) -> Photo:
-    """Tilt the camera by 20 degrees about the middle of the photo: exact for all that lies in the table's plane.
+    """Photograph the table again with the camera tilted by 20 degrees, from a little farther away.
 
-    A point x of the photo lies on the plane in direction K^-1 x; the camera turned about the middle of the plane, e3, sees
-    it at K (R (K^-1 x - e3) + e3).
+    Exact for all that lies in the table's plane: where the camera stood and how its lens bends the picture is taken from
+    the card, and every pixel of the new picture is looked up where the old one shows the same place.
     """
+    plane = find_scale(photo)
+    assert plane.lens is not None, "only a card tells where the camera stood"
     height, width = photo.bgr.shape[:2]
-    focal_35mm = photo.focal_length_35mm or _TYPICAL_FOCAL_35MM
-    focal_px = focal_35mm / _FULL_FRAME_DIAGONAL_MM * float(np.hypot(width, height))
-    camera = np.array([[focal_px, 0, (width - 1) / 2], [0, focal_px, (height - 1) / 2], [0, 0, 1]])
+    focal_px, (x, y) = plane.lens.focal_px, plane.lens.centre_px
+    camera = np.array([[focal_px, 0, x], [0, focal_px, y], [0, 0, 1]])
+    pose = np.linalg.inv(camera) @ plane.px_from_mm  # two columns of the rotation, and where the middle lies
+    distance_mm = abs(float(pose[2, 2])) / float(np.linalg.norm(pose[:, :2], axis=0).mean())
     turn = np.asarray(cv2.Rodrigues(np.array([np.deg2rad(_TILT_DEG), 0.0, 0.0]))[0])
-    foot = np.array([0.0, 0.0, 1.0])
-    farther = np.diag([_STEP_BACK, _STEP_BACK, 1.0])  # the same picture through a shorter lens
-    away = camera @ farther @ (turn + np.outer(foot - turn @ foot, foot)) @ np.linalg.inv(camera)
-    bgr = cv2.warpPerspective(
-        photo.bgr, away, (width, height), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
-    )
-    shorter = None if photo.focal_length_35mm is None else photo.focal_length_35mm * _STEP_BACK
-    return replace(_with(photo, bgr), focal_length_35mm=shorter)
+    new_from_mm = camera @ np.column_stack([turn[:, 0], turn[:, 1], [0.0, 0.0, distance_mm / _STEP_BACK]])
+
+    def seen_before(points_px: np.ndarray) -> np.ndarray:
+        return plane.to_px(apply_homography(np.linalg.inv(new_from_mm), points_px))
+
+    positions = smooth_map(seen_before, (0.0, 0.0), 1.0, (height, width))
+    return _with(photo, resample(photo.bgr, positions))
 
 
 CONDITIONS: dict[str, Callable[[Photo], Photo]] = {

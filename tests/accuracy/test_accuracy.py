@@ -159,6 +159,8 @@ def test_conditions_keep_the_truth():
     rng = np.random.default_rng(0)
     photo = Photo(bgr=rng.integers(0, 256, (300, 400, 3)).astype(np.uint8), name="a", focal_length_35mm=26.0)
     for name, change in CONDITIONS.items():
+        if change is tilted:  # needs a card
+            continue
         changed = change(photo)
         wanted = (150, 200) if name == "half resolution" else (300, 400)
         assert changed.bgr.shape[:2] == wanted
@@ -172,8 +174,9 @@ def test_a_tilt_is_one_of_twenty_degrees():
     level = load_photo(path)
     before, after = find_scale(level), find_scale(tilted(level))
     assert before.tilt_deg is not None
+    assert before.tilt_deg < 10.0
     assert after.tilt_deg is not None
-    assert abs(after.tilt_deg - 20.0) < before.tilt_deg + 1.0
+    assert after.tilt_deg == pytest.approx(20.0, abs=0.5)
 
 
 def test_confident_and_wrong_is_named():
