@@ -32,6 +32,10 @@ ROUGH_SHARE, ROUGH_COUNT, ROUGH_RUN = (
 )  # isolated ones of slubby cloth come in short runs: ask for longer ones
 NEAR = 2  # threads beside a float that must look as they should
 STRAY_NEAR = 2  # half-turned crossings allowed among them
+CLEAR = 6.5
+"""Mean of a float's turned crossings in standard deviations. Planted floats reach 7 to 20; in photos of checked cloth, whose
+ends and picks have one colour at many crossings, runs of 5 to 6 come up by chance."""
+MOST_ON_A_THREAD = 2
 INSIDE = 0.9  # share of a crossing that must be cloth
 
 
@@ -82,10 +86,12 @@ def find_floats(crossings: Crossings) -> tuple[ThreadFloat, ...]:
             if len(run) < least or _company(_by_thread(half, of), thread, run) > STRAY_NEAR:
                 continue
             clear = float(_by_thread(crossings.turned_z, of)[thread, run].mean())
+            if clear < CLEAR:
+                continue
             found.append(
                 ThreadFloat(of=of, thread=thread, first=int(run[0]), last=int(run[-1]), clearness=clear)
             )
-    return tuple(_longest_of_crossing(found))
+    return tuple(_longest_of_crossing(_few_on_a_thread(found)))
 
 
 def _by_thread(values: NDArray[T], of: Of) -> NDArray[T]:
@@ -123,6 +129,16 @@ def _company(half: NDArray[np.bool_], thread: int, run: NDArray[np.int_]) -> int
     along = slice(max(0, int(run[0]) - NEAR), int(run[-1]) + NEAR + 1)
     beside = [t for t in range(thread - NEAR, thread + NEAR + 1) if t != thread and 0 <= t < len(half)]
     return int(half[beside, along].sum())
+
+
+def _few_on_a_thread(found: list[ThreadFloat]) -> list[ThreadFloat]:
+    """Leave out threads with many floats: their colours or their place in the weave were read wrongly."""
+    return [
+        one
+        for one in found
+        if sum(other.of == one.of and abs(other.thread - one.thread) <= 1 for other in found)
+        <= MOST_ON_A_THREAD
+    ]
 
 
 def _longest_of_crossing(found: list[ThreadFloat]) -> list[ThreadFloat]:

@@ -52,3 +52,18 @@ def test_a_slubby_cloth_must_show_longer_runs():
     cloth.turned[[33, 35], 14] = 1.0
     cloth.turned_z[[33, 35], 14] = 8.0
     assert all(f.last - f.first > 2 for f in find_floats(cloth))
+
+
+def test_a_thread_that_seems_to_float_again_and_again_was_read_wrongly():
+    cloth = even_crossings(6)
+    for first in (3, 9, 15, 21):
+        cloth.turned[30, [first, first + 2]] = 1.0
+        cloth.turned_z[30, [first, first + 2]] = 12.0
+    assert find_floats(cloth) == ()
+
+
+def test_a_faint_run_is_not_believed():
+    cloth = even_crossings(7)
+    cloth.turned[[20, 22], 12] = 1.0
+    cloth.turned_z[[20, 22], 12] = 5.5
+    assert find_floats(cloth) == ()
