@@ -243,16 +243,14 @@ def _by_threads(
 ) -> Change:
     """Return the change by the same threads where they are known, by the mean spacing of all that show elsewhere."""
     sides = {"start", "end"} if way == "warpwise" else {"left", "right"}
+    part = [bool(sides & m.sample.cut_off) for m in (before, after)]
     if same is not None:
-        part = any(sides & m.sample.cut_off for m in (before, after))
-        doubt = math.hypot(same.standard, same.uneven) if part else same.standard
+        doubt = math.hypot(same.standard, same.uneven) if any(part) else same.standard
         return _change(dimensional_change(1.0, same.ratio), 100.0 * doubt, same.ratio * shared)
     one, other = (m.result.picks if way == "warpwise" else m.result.ends for m in (before, after))
     if one.per_inch is None or other.per_inch is None:
         raise ValueError("a scale is needed")
     ratio = one.per_inch / other.per_inch
-    photos = (before, after)
-    part = [bool(sides & m.sample.cut_off) for m in photos]
     # The same threads, counted alike, cancel in the ratio whatever their true number.
     alike = not any(part) and one.count is not None and one.count == other.count
     doubts = [_thread_u(reading, 0.0 if alike else _BORDER_SHARE) for reading in (one, other)]
