@@ -38,12 +38,15 @@ TILT_U_DEG = 10.0  # how far a hand tilts a phone about the rule's own direction
 _NEAREST_MM, _FARTHEST_MM = 90.0, 1500.0  # beyond, marks were misread or the phone could not have focused
 _LEAST_RIGHT = 0.85
 _LEAST_LEAD = 0.12
+_LEAST_SHOWN = 0.85  # of the marks between the first and the last; threads of two kinds skip every other one
+_LEAST_OF_RANK = 0.7
 _LEAST_NEAR = 0.8  # of the marks of one period
 _CLEAR_STEP = 0.12  # ranks differ at least so much in length, relative
 _WIDEST_MM, _USUAL_WIDTH_MM, _DEPTH_STEP_MM = 60.0, 30.0, 0.25  # of rules and tapes
 _LEVELS_OFF_BODY, _EDGE_RUN_MM = 14.0, 1.5  # 8-bit levels by which table or cloth differ from the rule's body
 _RULE_END_MM = 8.0  # rules go on a little beyond their first and last mark
 _MARK_NOISE_PX = 0.1  # of marks that show well
+_ROW_NOISE_PX = 0.3  # ends are found to whole pixels: 1 / sqrt(12)
 _RUN = 10  # neighbouring marks
 _FEWEST_LONG = 2  # marks of the longest rank that must show
 
@@ -175,6 +178,8 @@ def _read(row: TickRow) -> _Reading | None:
     if stretch is None:
         return None
     row, rank = _part(row, stretch), rank[stretch]
+    if _agreement(row, rank) < _LEAST_RIGHT:
+        return None
     if np.count_nonzero(rank == rank.max()) < _FEWEST_LONG or len(row.number) < FEWEST_MARKS:
         return None
     step_mm = graduation.period_mm / len(graduation.ranks)
@@ -196,7 +201,9 @@ def _part(row: TickRow, stretch: slice) -> TickRow:
 def _agreement(row: TickRow, rank: NDArray[np.int_]) -> float:
     """Return the share of marks whose length is that of their rank, averaged over the ranks (0 if ranks do not differ)."""
     fitting = _fitting(row, rank)
-    if fitting is None:
+    if fitting is None or len(row.number) < _LEAST_SHOWN * (int(np.ptp(row.number)) + 1):
+        return 0.0
+    if min(float(np.mean(fitting[rank == k])) for k in range(int(rank.max()) + 1)) < _LEAST_OF_RANK:
         return 0.0
     return float(np.mean([np.mean(fitting[rank == k]) for k in range(int(rank.max()) + 1)]))
 
@@ -367,7 +374,7 @@ def _fit(
     step_mm = float(np.median(np.diff(places) / np.maximum(np.diff(row.number), 1)))
     px_per_mm = row.spacing_px / step_mm
     # Where a mark begins is seen far less well than where it stands, and blurred together with its neighbours.
-    line_weight = _MARK_NOISE_PX / (2.0 * max(row.foot_scatter_px, _MARK_NOISE_PX))
+    line_weight = _MARK_NOISE_PX / (2.0 * max(row.foot_scatter_px, _ROW_NOISE_PX))
 
     def off_px(unknowns: Array) -> Array:
         plane = _plane_of(unknowns, centre)
