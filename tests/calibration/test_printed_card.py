@@ -302,7 +302,9 @@ def test_neutral_patches():
 @pytest.mark.parametrize("curl_mm", [3.0, 8.0])
 def test_a_bent_rail_is_noticed_and_allowed_for(curl_mm: float):
     """A strip that stands up at its ends looks like another perspective; believed flat it is off by a percent."""
-    shot = replace(SMALL, aim_mm=(360.0, 60.0), roll_deg=4.0, distance_mm=300.0, tilt_deg=4.0, curl_mm=curl_mm)
+    shot = replace(
+        SMALL, aim_mm=(360.0, 60.0), roll_deg=4.0, distance_mm=300.0, tilt_deg=4.0, curl_mm=curl_mm
+    )
     plane = only_card(shot, "RAIL-1")
     assert "card-curled" in codes(plane)
     errors = length_errors_percent(plane, shot, (360.0, 80.0))
