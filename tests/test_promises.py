@@ -134,7 +134,8 @@ def test_ctrl_c_leaves_nothing_half_made(delay_s: float, photo: Path, tmp_path: 
     time.sleep(delay_s)
     process.send_signal(signal.SIGINT)
     _, err = process.communicate(timeout=120)
-    assert process.returncode in (0, 130), err
+    # While Python itself is closing down the signal ends the process; a shell reports that as 130, too.
+    assert process.returncode in (0, 130, -signal.SIGINT), err
     assert "Traceback" not in err
     left = {path.name for path in out.iterdir()}
     assert left <= {"marks.png", "report.html"}
