@@ -22,8 +22,11 @@ def colour_gradient(bgr: NDArray[np.uint8]) -> NDArray[np.float32]:
     smooth = cv2.GaussianBlur(bgr, (0, 0), 1.0)
     dx = cv2.Sobel(smooth, cv2.CV_16S, 1, 0)
     dy = cv2.Sobel(smooth, cv2.CV_16S, 0, 1)
-    channels = [cv2.magnitude(dx[..., c].astype(np.float32), dy[..., c].astype(np.float32)) for c in range(3)]
-    return np.asarray(np.maximum(np.maximum(channels[0], channels[1]), channels[2]) / 8.0, dtype=np.float32)
+    # Not cv2.magnitude: its last digit depends on where in memory the picture lies. Squares of these whole numbers are exact.
+    squares = cv2.add(cv2.multiply(dx, dx, dtype=cv2.CV_32F), cv2.multiply(dy, dy, dtype=cv2.CV_32F))
+    blue, green, red = cv2.split(squares)
+    steepest = cv2.max(cv2.max(blue, green), red)
+    return np.asarray(np.sqrt(steepest) / np.float32(8), dtype=np.float32)
 
 
 def find_quads(

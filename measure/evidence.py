@@ -164,7 +164,8 @@ def _magnitude(packed: NDArray[Any]) -> Float:
     size = packed.shape[0]
     magnitude = np.empty((size, size // 2 + 1), np.float32)
     real, imaginary = cv2.split(packed[:, 1:-1].reshape(size, size // 2 - 1, 2))
-    magnitude[:, 1:-1] = cv2.magnitude(real, imaginary)
+    # Not cv2.magnitude: its last digit depends on where in memory the picture lies.
+    magnitude[:, 1:-1] = np.sqrt(real * real + imaginary * imaginary)
     for column, target in ((packed[:, 0], 0), (packed[:, -1], size // 2)):
         half = np.hypot(column[1:-1:2], column[2:-1:2])
         magnitude[0, target], magnitude[size // 2, target] = abs(column[0]), abs(column[-1])

@@ -79,7 +79,9 @@ def _gaps(lightness: Float) -> Float:
     dxy = cv2.Sobel(smooth, cv2.CV_32F, 1, 1, ksize=3)
     half_trace = cv2.addWeighted(dxx, 0.5, dyy, 0.5, 0.0)
     half_difference = cv2.addWeighted(dxx, 0.5, dyy, -0.5, 0.0)
-    larger = cv2.add(half_trace, cv2.magnitude(half_difference, dxy))
+    # Not cv2.magnitude: its last digit depends on where in memory the picture lies.
+    squares = cv2.add(cv2.multiply(half_difference, half_difference), cv2.multiply(dxy, dxy))
+    larger = cv2.add(half_trace, cv2.sqrt(squares))
     return np.asarray(np.maximum(larger, np.float32(0), out=larger), dtype=np.float32)
 
 

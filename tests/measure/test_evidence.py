@@ -49,12 +49,18 @@ def test_pairs_leave_the_thread_among_the_candidates():
     assert min(abs(np.log(peak * 10.0)) for peak in peaks) < 0.14
 
 
-def test_the_same_picture_gives_the_same_curves():
+def test_the_same_picture_gives_the_same_curves_wherever_it_lies_in_memory():
+    """Vectorised routines may round the ends of a row otherwise than its middle, by where in memory it starts."""
     cloth = make_cloth((200, 220), seed=3)
-    first, second = (gather_evidence(cloth.bgr, whole(cloth)) for _ in range(2))
-    for a, b in zip(first, second, strict=True):
-        assert np.array_equal(a.row, b.row)
-        assert np.array_equal(a.half_row, b.half_row)
+    rng = np.random.default_rng(0)
+    curves, clutter = set(), []
+    for _ in range(12):
+        clutter = [*clutter[-60:], *(bytearray(int(rng.integers(1, 40_000))) for _ in range(20))]
+        both = gather_evidence(cloth.bgr.copy(), whole(cloth))
+        curves.add(
+            b"".join(getattr(one, kind).tobytes() for one in both for kind in ("row", "axis", "half_row"))
+        )
+    assert len(curves) == 1
 
 
 def test_peaks_come_highest_first():
