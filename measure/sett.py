@@ -12,6 +12,15 @@ from ..calibration.errors import QualityError, SampleError
 from ..calibration.notices import Notice
 from ..calibration.photo import Photo
 from ..calibration.plane import Plane
+from .decision import (
+    NOT_WOVEN,
+    OUTLINED_LOG_ODDS,
+    SURE,
+    SURE_WHEN_FINE,
+    TABLE_BESIDE_MM,
+    WOVEN,
+    WOVEN_WHEN_TURNED,
+)
 from .frame import ClothPatch, straighten
 from .height import HeightCorrection, estimate_height
 from .hints import Hints, check_hints, ends_prior, picks_prior
@@ -30,26 +39,14 @@ if TYPE_CHECKING:
 
 __all__ = ["SettMeasurement", "SettOptions", "measure_sett"]
 
-_SURE = 0.9
-"""Least calibrated probability of both readings for the verdict `measured`."""
-
 _CLEAR_THREADS = 2.0  # median likeness; a clear thread has 4, one placed by its neighbours less than 0
 _FEW_THREADS = 8  # the network looks at twelve threads at once; a piece with an outline may have fewer
-_NOT_WOVEN, _WOVEN = 0.4, 0.7
-"""Probability of a woven surface below which it is refused, and from which it is believed."""
-
 _LEAST_TURN_DEG = 4.0  # less than that the threads are followed as the picture lies
 _MOST_TURN_DEG = 30.0  # the legs of a knit lean more, to both sides, and would pass for two sets of threads
-_WOVEN_WHEN_TURNED = 0.9  # three looks at a picture give chance three times the opportunity
-
-# Who lays a piece with an outline beside a card wants it measured; of whole pictures less is known beforehand.
-_OUTLINED_LOG_ODDS = 1.0
-_TABLE_MM = 9.0  # table kept beside the cloth: some three threads of coarse wool, to tell its outermost ends from table
 _LEAST_CLOTH_PX = 2000  # some ten threads each way at the least sampling
 _FLOOR_PX = 2.8  # two pixels a thread is the sampling theorem's limit; lens and demosaicing take the rest
 _EASY_PX = 5.0
 _GOOD_PX = 8.0
-_SURE_WHEN_FINE = 0.97
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,7 +118,7 @@ def measure_sett(photo: Photo, plane: Plane, options: SettOptions | None = None)
     sample = find_sample(
         photo, plane, warp=options.warp, area_px=options.area_px, all_cloth=options.all_cloth
     )
-    patch = straighten(photo, plane, sample, beside_mm=0.0 if sample.all_cloth else _TABLE_MM)
+    patch = straighten(photo, plane, sample, beside_mm=0.0 if sample.all_cloth else TABLE_BESIDE_MM)
     settled = _settle(patch, sample, options.hints)
     if sample.all_cloth and not _believed(settled):
         sample, patch, settled = _turned(photo, plane, options, sample, patch, settled)
@@ -176,13 +173,13 @@ def _settle(patch: ClothPatch, sample: Sample, hints: Hints) -> Settled:
         read_lattice(patch.bgr, patch.mask),
         ends_prior=ends_prior(hints, patch.px_per_mm, width_px),
         picks_prior=picks_prior(hints, patch.px_per_mm),
-        woven_log_odds=0.0 if sample.all_cloth else _OUTLINED_LOG_ODDS,
+        woven_log_odds=0.0 if sample.all_cloth else OUTLINED_LOG_ODDS,
     )
 
 
-def _believed(settled: Settled, least_woven: float = _WOVEN) -> bool:
+def _believed(settled: Settled, least_woven: float = WOVEN) -> bool:
     lattice = settled.lattice
-    sure = min(lattice.ends.probability, lattice.picks.probability) >= _SURE
+    sure = min(lattice.ends.probability, lattice.picks.probability) >= SURE
     return sure and lattice.woven_probability >= least_woven
 
 
@@ -200,7 +197,7 @@ def _turned(
         if np.count_nonzero(other_patch.mask) < _LEAST_CLOTH_PX:
             continue
         found = _settle(other_patch, other, options.hints)
-        if _believed(found, _WOVEN_WHEN_TURNED):
+        if _believed(found, WOVEN_WHEN_TURNED):
             return other, other_patch, found
     return sample, patch, settled
 
@@ -216,7 +213,7 @@ def _tell_turn(sample: Sample) -> tuple[Notice, ...]:
 
 
 def _refuse_what_is_not_woven(lattice: Lattice) -> None:
-    if lattice.woven_probability < _NOT_WOVEN:
+    if lattice.woven_probability < NOT_WOVEN:
         raise SampleError(
             "not-woven",
             "What lies there does not look woven: no two sets of threads crossing each other were found.",
@@ -283,7 +280,7 @@ def _verdict(
 ) -> tuple[Verdict, tuple[Notice, ...]]:
     """Say `measured` only when nothing speaks against it; otherwise say what does."""
     lattice, tracks = settled.lattice, settled.tracks
-    least = _SURE_WHEN_FINE if fine else _SURE
+    least = SURE_WHEN_FINE if fine else SURE
     doubts = []
     for name, pitch, track in (("ends", lattice.ends, tracks.ends), ("picks", lattice.picks, tracks.picks)):
         if pitch.probability < least:
@@ -295,7 +292,7 @@ def _verdict(
         elif sample.all_cloth and track.count < _FEW_THREADS:
             text = f"Only {track.count} {name} show in the picture, too few to be sure of them. Show more of the cloth."
             doubts.append(Notice(f"{name}-few", text))
-    if lattice.woven_probability < _WOVEN:
+    if lattice.woven_probability < WOVEN:
         text = "It is not clear that this is woven. Check by eye that two sets of threads cross each other."
         doubts.append(Notice("woven-unsure", text))
     if contradicted:

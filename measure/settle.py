@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .arbiter import look_again
+from .decision import MOST_TRIALS, SAME_PITCH
 from .lattice import Lattice, PitchReading
 from .refine import refine_pitch
 from .repeat import read_weave
@@ -40,7 +41,6 @@ __all__ = [
 Prior = Callable[[float], float]
 """Weight of a pitch in pixels, from what the weaver knows; 1 when nothing is known."""
 
-_MOST_TRIALS = 5
 _NEGLIGIBLE = 0.01  # share of the likeliest pair below which a pair is tried only while nothing has convinced
 _CONVINCING = 0.97
 _PLAUSIBLE = 0.5  # probability of woven from which pairs of negligible weight no longer deserve a trial
@@ -48,7 +48,6 @@ _FINEST_PX = 2.5
 _STEADY = 0.015  # logarithm; tracking catches threads that far off its start all over the cloth
 _MOST_RETRACKS = 3
 _IDENTICAL = 0.02
-_SAME = 0.06  # logarithm; trials that end this close have found the same threads
 
 _UNLIKELY = -5.0  # logarithm; spectra and network together are no surer than that
 _FINE_PX = 5.0
@@ -177,7 +176,7 @@ def settle(
     trials: list[Trial] = []
     shares = np.zeros(0)
     pairs = rank_pairs(lattice, ends_prior, picks_prior)
-    for pair in pairs[:_MOST_TRIALS]:
+    for pair in pairs[:MOST_TRIALS]:
         negligible = pair.weight < _NEGLIGIBLE * pairs[0].weight
         if trials and negligible and _convinced(trials, shares, woven_log_odds):
             break
@@ -303,7 +302,7 @@ def _merged(readings: list[tuple[float, float]], chosen_px: float) -> PitchReadi
     groups: list[list[float]] = []
     for pitch, chance in [(chosen_px, 0.0), *readings]:
         for group in groups:
-            if abs(np.log(pitch / group[0])) < _SAME:
+            if abs(np.log(pitch / group[0])) < SAME_PITCH:
                 group[1] += chance
                 break
         else:

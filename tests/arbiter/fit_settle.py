@@ -31,15 +31,20 @@ from pickglass.calibration.errors import PickglassError
 from pickglass.calibration.photo import load_photo
 from pickglass.calibration.plane import scaling_plane
 from pickglass.calibration.scale import find_scale
+from pickglass.measure.decision import (
+    MOST_TRIALS,
+    NOT_WOVEN,
+    OUTLINED_LOG_ODDS,
+    SAME_PITCH,
+    SURE,
+    TABLE_BESIDE_MM,
+    WOVEN,
+)
 from pickglass.measure.frame import straighten
 from pickglass.measure.lattice import read_lattice
 from pickglass.measure.sample import find_sample
 from pickglass.measure.settle import FEATURES, Trial, rank_pairs, try_pair
 
-TRIALS = 5
-SURE, WOVEN, NOT_WOVEN = 0.9, 0.7, 0.4  # what `sett` asks for
-TABLE_MM = 9.0  # table that `sett` keeps beside the selvedges
-OUTLINED_LOG_ODDS = 1.0  # what `sett` believes beforehand of a piece with an outline
 DRAWN_CLOTH, DRAWN_OTHERS = 170, 120
 RIDGE = 0.5
 DRAWN, TRUE = (
@@ -103,7 +108,7 @@ def scene_cases(folder: Path) -> Iterator[Case]:
         try:
             plane = find_scale(photo, scan=truth.get("dpi") is not None)
             sample = find_sample(photo, plane, warp=way_of_warp(truth))
-            patch = straighten(photo, plane, sample, beside_mm=0.0 if sample.all_cloth else TABLE_MM)
+            patch = straighten(photo, plane, sample, beside_mm=0.0 if sample.all_cloth else TABLE_BESIDE_MM)
         except PickglassError:
             continue
         pitch = None
@@ -141,7 +146,7 @@ def collect(target: Path, sources: list[Iterator[Case]]) -> None:
     for case in (case for source in sources for case in source):
         lattice = read_lattice(case.bgr, case.mask)
         trials: list[Trial] = []
-        for pair in rank_pairs(lattice)[:TRIALS]:
+        for pair in rank_pairs(lattice)[:MOST_TRIALS]:
             pitch = (pair.pitch_x_px, pair.pitch_y_px)
             trial = try_pair(case.bgr, case.mask, lattice, pitch, pair.probability)
             if not any(trial.same_threads(known) for known in trials):
@@ -203,7 +208,7 @@ def verdict(case: dict, weights: np.ndarray) -> str:  # type: ignore[type-arg]
     woven = 1 / (1 + np.exp(-np.logaddexp.reduce(scores) - known))
     shares = np.exp(scores - np.logaddexp.reduce(scores))
     best = int(np.argmax(shares))
-    alike = np.abs(np.log(case["found"] / case["found"][best])) < 0.06
+    alike = np.abs(np.log(case["found"] / case["found"][best])) < SAME_PITCH
     sure = min(float(shares[alike[:, axis]].sum()) for axis in (0, 1))
     if woven < NOT_WOVEN:
         return "refused"
