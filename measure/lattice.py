@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from .arbiter import judge
 from .evidence import FREQUENCIES, DirectionEvidence, gather_evidence, peak_frequencies
+from .lightness import cloth_lightness
 
 __all__ = ["Lattice", "PitchReading", "read_lattice"]
 
@@ -67,9 +67,8 @@ def read_lattice(bgr: NDArray[np.uint8], mask: NDArray[np.bool_]) -> Lattice:
     """
     evidence = gather_evidence(bgr, mask)
     candidates = [_propose(direction) for direction in evidence]
-    lightness = cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY).astype(np.float32)
     pairs = [(float(x), float(y)) for x in candidates[0] for y in candidates[1]]
-    judgement = judge(lightness, mask, pairs)
+    judgement = judge(cloth_lightness(bgr), mask, pairs)
     ends = _decide(candidates[0], evidence[0], judgement.pitch_x_px, judgement.log_p_x)
     picks = _decide(candidates[1], evidence[1], judgement.pitch_y_px, judgement.log_p_y)
     return Lattice(ends=ends, picks=picks, woven_probability=judgement.woven_probability)

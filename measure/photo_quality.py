@@ -19,6 +19,7 @@ from ..calibration.card_budget import LENS_ORIGINS
 from ..calibration.card_choice import RULE_READING_MM
 from ..calibration.card_design import CHECK_BAR_MM
 from .height import estimate_height
+from .lightness import cloth_lightness
 
 if TYPE_CHECKING:
     from ..calibration.quality import PhotoLook
@@ -181,7 +182,7 @@ def _light_on_cloth(patch: ClothPatch, ends: ThreadReading, picks: ThreadReading
     pitch = math.sqrt(ends.pitch_px * picks.pitch_px)
     half = int(min(240, max(80, 12 * pitch)))
     rows, columns = (slice(max(0, side // 2 - half), side // 2 + half) for side in cloth.shape)
-    grey = cv2.cvtColor(patch.bgr[rows, columns], cv2.COLOR_BGR2GRAY).astype(np.float32)
+    grey = cloth_lightness(patch.bgr[rows, columns])
     broad = 2 * int(pitch) + 1
     fine = cv2.GaussianBlur(grey, (0, 0), max(0.5, 0.15 * pitch)) - cv2.blur(grey, (broad, broad))
     inside = cloth[rows, columns]

@@ -12,13 +12,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from .arbiter import look_again
 from .decision import MOST_TRIALS, SAME_PITCH
 from .lattice import Lattice, PitchReading
+from .lightness import cloth_lightness
 from .refine import refine_pitch
 from .repeat import read_weave
 from .results import WeaveReading
@@ -265,8 +265,7 @@ def try_pair(
 def _second_look(tracks: Tracks) -> list[float]:
     """Ask the network about the cloth straightened on these threads."""
     picture = tracks.threads.picture
-    grey = cv2.cvtColor(np.clip(picture.bgr, 0, 255).astype(np.uint8), cv2.COLOR_BGR2GRAY)
-    look = look_again(grey.astype(np.float32), np.asarray(picture.cloth > 0.5))
+    look = look_again(cloth_lightness(picture.bgr), np.asarray(picture.cloth > 0.5))
     return [max(look.log_p_x, _UNLIKELY), max(look.log_p_y, _UNLIKELY), look.woven_log_odds]
 
 

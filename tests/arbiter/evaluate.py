@@ -22,6 +22,7 @@ from notcloth import OTHERS, make_other
 
 from pickglass.measure import arbiter
 from pickglass.measure.evidence import gather_evidence, peak_frequencies
+from pickglass.measure.lightness import cloth_lightness
 
 SURE = 0.8
 FILES = pathlib.Path(os.environ.get("PICKGLASS_PICTURES", pathlib.Path(__file__).parents[3] / "shared"))
@@ -213,9 +214,10 @@ def fit(count: int = 200) -> None:
 
 
 def judge_case(case: Case, *, blind: bool = False) -> arbiter.ArbiterJudgement:
-    light = cv2.cvtColor(case.bgr, cv2.COLOR_BGR2GRAY).astype(np.float32)
     rng = np.random.default_rng(zlib.crc32(case.name.encode()))
-    return arbiter.judge(light, case.mask, proposed(case) if blind else candidates_for(case, rng))
+    return arbiter.judge(
+        cloth_lightness(case.bgr), case.mask, proposed(case) if blind else candidates_for(case, rng)
+    )
 
 
 def main(which: list[str]) -> None:
