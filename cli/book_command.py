@@ -48,10 +48,6 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-_Book = Annotated[
-    Path | None,
-    typer.Option("--book", metavar="FILE", help="Another book than your usual one.", show_default=False),
-]
 _Name = Annotated[str, typer.Argument(help="Name of the sample.", metavar="NAME", show_default=False)]
 _Span = options.Span
 
@@ -104,7 +100,7 @@ def add(
     weave: Annotated[str | None, _words("--weave", "The weave in your words.")] = None,
     note: Annotated[list[str] | None, _words("--note", "A line to remember; may be repeated.")] = None,
     json: options.Json = False,
-    book: _Book = None,
+    book: options.Book = None,
 ) -> None:
     """Put a sample into the book, or add to one that is there.
 
@@ -165,7 +161,7 @@ def list_samples(
     ends: Annotated[_Span | None, _range("--ends", "ends")] = None,
     picks: Annotated[_Span | None, _range("--picks", "picks")] = None,
     json: options.Json = False,
-    book: _Book = None,
+    book: options.Book = None,
 ) -> None:
     """List the samples with their latest measurement; words and ranges narrow the search, all of them together.
 
@@ -203,7 +199,7 @@ def show(
     json: options.Json = False,
     report: options.Report = None,
     overwrite: options.Overwrite = False,
-    book: _Book = None,
+    book: options.Book = None,
 ) -> None:
     """Show one sample: yarns, sett, heddle, notes, and every measurement from the loom to the last wash."""
     from .book_file import open_book
@@ -240,7 +236,7 @@ def compare(
     json: options.Json = False,
     report: options.Report = None,
     overwrite: options.Overwrite = False,
-    book: _Book = None,
+    book: options.Book = None,
 ) -> None:
     """Put two samples side by side and say which differences are larger than the doubt."""
     from .book_file import open_book
@@ -285,7 +281,7 @@ def export_book(
     target: Annotated[Path, typer.Argument(metavar="FILE.json|FILE.csv", show_default=False)],
     overwrite: options.Overwrite = False,
     json: options.Json = False,
-    book: _Book = None,
+    book: options.Book = None,
 ) -> None:
     """Write the whole book to a file: .json keeps everything, .csv the main figures, a row for each measurement."""
     from .book_exchange import book_csv, book_json
@@ -320,7 +316,7 @@ def export_book(
 def import_book(
     source: Annotated[Path, typer.Argument(metavar="FILE.json|FILE.csv", show_default=False)],
     json: options.Json = False,
-    book: _Book = None,
+    book: options.Book = None,
 ) -> None:
     """Take in an exported book: everything in it is checked first, and then all of it is kept or none.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from .evenness_words import SAFETY, fault_words, finding_words
 from .sett_json import sett_document
@@ -100,26 +100,8 @@ def evenness_keys(evenness: Evenness) -> dict[str, Any]:
         "end_spacing_cv_percent": evenness.end_spacing_cv_percent,
         "beat_drift_percent_per_100mm": None if drift is None else drift.percent_per_100mm,
         "beat_drift_u95_percent_per_100mm": None if drift is None else drift.u95_percent_per_100mm,
-        "steps": [
-            {
-                "at_mm": s.at_mm,
-                "at_u95_mm": s.at_u95_mm,
-                "change_percent": s.change_percent,
-                "change_u95_percent": s.change_u95_percent,
-            }
-            for s in evenness.steps
-            if s.of == "beat"
-        ],
-        "width_steps": [
-            {
-                "at_mm": s.at_mm,
-                "at_u95_mm": s.at_u95_mm,
-                "change_percent": s.change_percent,
-                "change_u95_percent": s.change_u95_percent,
-            }
-            for s in evenness.steps
-            if s.of == "width"
-        ],
+        "steps": _steps(evenness, "beat"),
+        "width_steps": _steps(evenness, "width"),
         "rhythms": [
             {"kind": r.kind, "every_mm": r.every_mm, "size_percent": r.size_percent, "p_value": r.p_value}
             for r in evenness.rhythms
@@ -146,3 +128,16 @@ def evenness_keys(evenness: Evenness) -> dict[str, Any]:
         "findings": [*finding_words(evenness)],
         "safety": SAFETY,
     }
+
+
+def _steps(evenness: Evenness, of: Literal["beat", "width"]) -> list[dict[str, float]]:
+    return [
+        {
+            "at_mm": s.at_mm,
+            "at_u95_mm": s.at_u95_mm,
+            "change_percent": s.change_percent,
+            "change_u95_percent": s.change_u95_percent,
+        }
+        for s in evenness.steps
+        if s.of == of
+    ]

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from ..calibration.errors import UsageError
 
-__all__ = ["check_target", "check_targets", "write_whole"]
+__all__ = ["check_target", "check_targets", "different_targets", "write_whole"]
 
 
 def check_target(path: Path, *, overwrite: bool) -> None:
@@ -48,6 +48,18 @@ def check_targets(targets: Mapping[str, Path | None], *, overwrite: bool) -> Non
     UsageError
         As `check_target`, and ``same-file``.
     """
+    for path in different_targets(targets).values():
+        check_target(path, overwrite=overwrite)
+
+
+def different_targets(targets: Mapping[str, Path | None]) -> dict[str, Path]:
+    """Return the targets that were given; refuse two that are the same file.
+
+    Raises
+    ------
+    UsageError
+        ``same-file``.
+    """
     given = {name: path for name, path in targets.items() if path is not None}
     if len({path.absolute() for path in given.values()}) < len(given):
         raise UsageError(
@@ -55,8 +67,7 @@ def check_targets(targets: Mapping[str, Path | None], *, overwrite: bool) -> Non
             "Two results would go into the same file.",
             f"Give {' and '.join(given)} different names.",
         )
-    for path in given.values():
-        check_target(path, overwrite=overwrite)
+    return given
 
 
 def write_whole(path: Path, content: bytes, *, overwrite: bool) -> None:

@@ -13,6 +13,7 @@ import typer
 from ..calibration.errors import UsageError
 
 __all__ = [
+    "Book",
     "Chart",
     "Explain",
     "Json",
@@ -225,6 +226,10 @@ Report = Annotated[
         metavar="FILE",
         help="Write a report to read, print and keep: pictures, charts, tables (.html).",
     ),
+]
+Book = Annotated[
+    Path | None,
+    typer.Option("--book", metavar="FILE", help="Another book than your usual one.", show_default=False),
 ]
 Chart = Annotated[
     Path | None,

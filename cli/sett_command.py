@@ -199,16 +199,9 @@ def _only_for_one(options_given: dict[str, object]) -> None:
 
 def _check_targets(files: dict[str, Path | None], *, overwrite: bool, go_on: bool) -> None:
     """Refuse files that could not be written, before anything is measured."""
-    from .files import check_target
+    from .files import check_target, different_targets
 
-    targets = {name: path for name, path in files.items() if path is not None}
-    if len({path.absolute() for path in targets.values()}) < len(targets):
-        raise UsageError(
-            "same-file",
-            "Two results would go into the same file.",
-            f"Give {' and '.join(targets)} different names.",
-        )
-    for name, path in targets.items():
+    for name, path in different_targets(files).items():
         table = name in ("--csv", "--jsonl")
         if table and path.is_file() and not overwrite and not go_on:
             raise UsageError(

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import sys
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
@@ -126,10 +125,7 @@ def shrinkage(
             help="State of the cloth in each photo: on-loom, off-loom or washed. Without it: off-loom, then washed.",
         ),
     ] = None,
-    book: Annotated[
-        Path | None,
-        typer.Option("--book", metavar="FILE", help="Another book than your usual one.", show_default=False),
-    ] = None,
+    book: options.Book = None,
     marks_before: Annotated[
         str | None,
         typer.Option(

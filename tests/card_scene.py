@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from functools import cache
+from pathlib import Path
 
 import cv2
 import numpy as np
 import pypdfium2
 from numpy.typing import NDArray
+from PIL import Image
 
 from pickglass.calibration.card_design import (
     PAPER_SIZE_MM,
@@ -196,3 +198,14 @@ def as_photo(bgr: NDArray[np.uint8], shot: Shot, *, exif: bool = True) -> Photo:
 
 
 __all__ = ["Shot", "as_photo", "card_raster", "cut", "photograph", "replace", "sheet_raster"]
+
+
+def write_photo(path: Path, shot: Shot, *, quality: int = 92) -> None:
+    """Write a photo of the page card as a JPEG with the tags that a phone writes."""
+    image = Image.fromarray(photograph(card_raster("A4-1"), shot)[..., ::-1])
+    tags = image.getexif()
+    tags[0x010F], tags[0x0110] = "Invented", "Phone 1"  # Make, Model (EXIF 2.32, 4.6.4)
+    inner = tags.get_ifd(0x8769)
+    inner[0x920A] = 5.4  # FocalLength
+    inner[0xA405] = 26  # FocalLengthIn35mmFilm
+    image.save(path, quality=quality, exif=tags)

@@ -11,8 +11,7 @@ import numpy as np
 import pypdfium2
 import pytest
 import typer
-from card_scene import Shot, card_raster, photograph, replace
-from PIL import Image
+from card_scene import Shot, replace, write_photo
 
 from pickglass.calibration.card_memory import CheckBars, read_memory
 from pickglass.calibration.errors import PickglassError, UsageError
@@ -141,17 +140,6 @@ def test_wrong_use_is_explained(
     assert caught.value.exit_code == 2
     assert list(tmp_path.iterdir()) == []
     assert not memory.exists()
-
-
-def write_photo(path: Path, shot: Shot) -> None:
-    """A JPEG with the tags that a phone writes."""
-    image = Image.fromarray(photograph(card_raster("A4-1"), shot)[..., ::-1])
-    tags = image.getexif()
-    tags[0x010F], tags[0x0110] = "Invented", "Phone 1"  # Make, Model (EXIF 2.32, 4.6.4)
-    inner = tags.get_ifd(0x8769)
-    inner[0x920A] = 5.4  # FocalLength
-    inner[0xA405] = 26  # FocalLengthIn35mmFilm
-    image.save(path, quality=92, exif=tags)
 
 
 def test_lens_is_learned_and_remembered(tmp_path: Path, memory: Path, capsys: pytest.CaptureFixture[str]):

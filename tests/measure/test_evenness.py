@@ -48,6 +48,14 @@ def test_a_missed_pick_is_a_fault_and_no_scatter():
     assert found.steps == ()
 
 
+def scatter(rng, memory, count):
+    """Scatter of 5 % in which every pick remembers `memory` of the one before; the first 40 let it settle."""
+    y = np.zeros(40 + count)
+    for k in range(1, len(y)):
+        y[k] = memory * y[k - 1] + rng.normal(0, 0.05)
+    return y[40:]
+
+
 def test_drift_of_a_creeping_beat():
     x = (np.arange(100) + 0.5) * 2.0
     spacings = 2.0 * np.exp(-0.05 * x / 100)
@@ -64,10 +72,7 @@ def test_drift_of_even_bands_lies_within_its_uncertainty(memory):
     rng = np.random.default_rng(4)
     inside = 0
     for _ in range(200):
-        y = np.zeros(140)
-        for k in range(1, 140):
-            y[k] = memory * y[k - 1] + rng.normal(0, 0.05)
-        spacings = 2.0 * np.exp(y[40:])
+        spacings = 2.0 * np.exp(scatter(rng, memory, 100))
         drift = measure_drift(spacings, np.concatenate([[0], np.cumsum(spacings)]))
         inside += drift is not None and not drift.significant
     assert inside >= 172  # 86 %; 95 % asked for, a memory estimated from 100 picks reaches about 90
@@ -97,10 +102,7 @@ def test_noise_has_no_rhythm(memory):
     rng = np.random.default_rng(7)
     false = 0
     for _ in range(60):
-        y = np.zeros(130)
-        for k in range(1, 130):
-            y[k] = memory * y[k - 1] + rng.normal(0, 0.05)
-        false += len(measure_rhythm(2.0 * np.exp(y[40:]))) > 0
+        false += len(measure_rhythm(2.0 * np.exp(scatter(rng, memory, 90)))) > 0
     assert false <= 4  # two tests at 1 %: 1.2 of 60 expected, five or more come up in 1 of 100 runs
 
 
