@@ -163,9 +163,11 @@ def _magnitude(packed: NDArray[Any]) -> Float:
     """
     size = packed.shape[0]
     magnitude = np.empty((size, size // 2 + 1), np.float32)
-    real, imaginary = cv2.split(packed[:, 1:-1].reshape(size, size // 2 - 1, 2))
+    pairs = magnitude[:, 1:-1]
     # Not cv2.magnitude: its last digit depends on where in memory the picture lies.
-    magnitude[:, 1:-1] = np.sqrt(real * real + imaginary * imaginary)
+    squares = packed * packed
+    np.add(squares[:, 1:-1:2], squares[:, 2::2], out=pairs)
+    np.sqrt(pairs, out=pairs)
     for column, target in ((packed[:, 0], 0), (packed[:, -1], size // 2)):
         half = np.hypot(column[1:-1:2], column[2:-1:2])
         magnitude[0, target], magnitude[size // 2, target] = abs(column[0]), abs(column[-1])
@@ -251,7 +253,7 @@ def _polar(plane: Float, frequencies: Float, turn: float) -> Float:
 
 def _half_row(spectral_map: _Map, partners: Float, *, transpose: bool) -> Float:
     """Height of the weaker of the nodes (f/2, +B/2) and (f/2, -B/2) for the best partner B of the other system."""
-    plane = spectral_map.prominence.T if transpose else spectral_map.prominence
+    plane = np.ascontiguousarray(spectral_map.prominence.T if transpose else spectral_map.prominence)
     size = spectral_map.size
     scale = float(spectral_map.frequencies[0] / FREQUENCIES[0])
     x = (size // 2 + spectral_map.frequencies / 2 * size)[None, :].astype(np.float32)
@@ -260,12 +262,10 @@ def _half_row(spectral_map: _Map, partners: Float, *, transpose: bool) -> Float:
         offset = np.float32(partner * scale / 2 * size)
         if offset >= size / 2 - 1:
             continue
-        above = cv2.remap(
-            np.ascontiguousarray(plane), x, np.full_like(x, size // 2 + offset), cv2.INTER_LINEAR
-        )[0]
-        below = cv2.remap(
-            np.ascontiguousarray(plane), x, np.full_like(x, size // 2 - offset), cv2.INTER_LINEAR
-        )[0]
+        above, below = (
+            cv2.remap(plane, x, np.full_like(x, size // 2 + side * offset), cv2.INTER_LINEAR)[0]
+            for side in (1, -1)
+        )
         best = np.maximum(best, np.minimum(above, below))
     return best
 
