@@ -388,7 +388,7 @@ _ORIGINS = {
     ),
     "lens distortion": (
         "B",
-        "radial term of phone cameras after their own correction, +/- 0.02 (common practice)",
+        "radial term of phone cameras after their own correction, ±0.02 (common practice)",
     ),
     "edge position": ("B", "tone curve and sharpening move the visible edges outward or inward together"),
     "side faces and shadows": (

@@ -74,6 +74,8 @@ class Outcome:
     problem: str = ""
     next_step: str = ""
     picture: Inlay | None = None
+    advice: str = ""
+    """What a better photo would take, where it would bring much."""
 
 
 def gather(words: Sequence[Path]) -> list[Path]:
@@ -301,11 +303,14 @@ def _as_file(task: Task) -> Iterator[Path]:
 
 def _measured(task: Task, path: Path, sha256: str | None) -> Outcome:
     from ..measure.records import sett_record
+    from .photo_words import best_advice
     from .pipeline import measure_photo
     from .sett_json import sett_document
 
     photo, measurement = measure_photo(path, task.request)
     result, plane = measurement.result, measurement.plane
+    quality, notices = measurement.quality, (*plane.notices, *result.notices)
+    advice = None if quality is None else best_advice(quality, notices)
     picture = None
     if task.with_picture:
         from .report_pictures import thumbnail
@@ -319,6 +324,7 @@ def _measured(task: Task, path: Path, sha256: str | None) -> Outcome:
         document=sett_document(result, plane),
         record=sett_record(result, plane),
         picture=picture,
+        advice="" if advice is None else advice.text,
     )
 
 

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from ..calibration.notices import Notice
     from ..measure.photo_quality import Advice, PhotoQuality
 
-__all__ = ["QUALITY_KEYS", "best_advice", "quality_document", "quality_rows", "quality_text"]
+__all__ = ["GOOD_ENOUGH", "QUALITY_KEYS", "best_advice", "quality_document", "quality_rows", "quality_text"]
 
 QUALITY_KEYS = (
     "px_per_end",
@@ -25,6 +25,7 @@ QUALITY_KEYS = (
     "camera_distance_mm",
     "card_seen_percent",
 )
+GOOD_ENOUGH = "Another photo would hardly be better."
 _LEAST_HELP = 0.1  # on the screen only what is worth taking another photo for
 # Notes that already say what to do.
 _TOLD_BY = {
@@ -92,7 +93,7 @@ def quality_text(quality: PhotoQuality, columns: int) -> str:
             for number, advice in enumerate(quality.advice, start=1)
         ]
     else:
-        lines.append("  Another photo would hardly be better.")
+        lines.append(f"  {GOOD_ENOUGH}")
     return "\n".join(lines)
 
 

@@ -8,9 +8,10 @@ import numpy as np
 
 from ..calibration.budget import combine_percent
 from .charts import RUN, Spacings, spacing_chart, stretches
-from .photo_words import quality_rows
+from .photo_words import GOOD_ENOUGH, quality_rows
 from .report_blocks import Figure, Grid, page, program_fact, verdict_words
 from .report_pictures import PhotoView, close_view, flat_pieces, is_long, photo_view, repeat_picture, ribbon
+from .report_quality import BETTER
 from .request_text import options_text
 from .rounding import plain, with_uncertainty
 from .screen import printable
@@ -63,6 +64,7 @@ def sett_report(photo: Photo, measurement: SettMeasurement, request: Request) ->
         "cautions": _cautions(measurement),
         "quality": [] if measurement.quality is None else quality_rows(measurement.quality),
         "advice": [] if measurement.quality is None else [a.text for a in measurement.quality.advice],
+        "better": BETTER if measurement.quality is not None and measurement.quality.advice else GOOD_ENOUGH,
         "method": method_rows(view, measurement, request),
         "budgets": [
             (name, lines, total)

@@ -5,6 +5,7 @@ A report says what it shows in these; how it looks is the template's matter alon
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cache
@@ -257,10 +258,23 @@ def program_fact() -> tuple[str, str]:
 def _environment() -> Environment:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    return Environment(
+    environment = Environment(
         loader=PackageLoader("pickglass.cli"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+    )
+    environment.filters["typed"] = _keep_options_whole
+    return environment
+
+
+def _keep_options_whole(text: str) -> str:
+    """Keep a line from ending between the dashes of an option, which would then be typed wrongly."""
+    from markupsafe import Markup, escape
+
+    parts = re.split(r"((?<!\S)--[a-z][a-z-]*)", text)
+    return Markup("").join(
+        Markup('<span class="option">{}</span>').format(part) if k % 2 else escape(part)
+        for k, part in enumerate(parts)
     )

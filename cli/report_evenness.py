@@ -27,11 +27,13 @@ from .report_blocks import (
     render,
 )
 from .report_pictures import inlay_of, ribbon
+from .report_quality import quality_section
 from .rounding import plain
 from .screen import printable
 
 if TYPE_CHECKING:
     from ..measure.evenness import Evenness
+    from ..measure.photo_quality import PhotoQuality
     from .evenness_chart import View
     from .evenness_run import Run
     from .pipeline import Request
@@ -72,6 +74,7 @@ def evenness_report(found: Run, request: Request) -> bytes:
     sections.append(_stations(bands))
     sections.append(_photos(found))
     sections.append(Section("Please mind", [Points(_cautions(found))]))
+    sections.append(quality_section(_judged(found)))
     sections.append(_method(found, request))
     names = [printable(p.measurement.result.photo) for p in found.parts]
     report = Page(
@@ -236,6 +239,10 @@ def _cautions(found: Run) -> list[str]:
         *cautions_of(notices),
         "Each likely cause is common practice, never certain: the photo shows what lies where, not why.",
     ]
+
+
+def _judged(found: Run) -> list[tuple[str, PhotoQuality | None]]:
+    return [(printable(p.measurement.result.photo), p.measurement.quality) for p in found.parts]
 
 
 def _method(found: Run, request: Request) -> Section:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from importlib.metadata import version
 from pathlib import Path
@@ -23,6 +22,7 @@ if TYPE_CHECKING:
 
 __all__ = ["many_report"]
 
+MOST_NAMED = 12  # more numbers than that nobody looks up
 MOST_COMPARED = 40  # rows of a chart that still fits on a sheet
 _SIGNS = {
     "measured": "✓ measured",
@@ -60,6 +60,7 @@ def many_report(
                 "verdict": word,
                 "word": _SIGNS[word],
                 "trouble": printable(trouble),
+                "advice": "" if outcome is None else printable(outcome.advice),
                 "cells": cells,
                 "thumbnail": None if outcome is None else outcome.picture,
             }
@@ -74,7 +75,7 @@ def many_report(
         "columns": ["ends per inch", "picks per inch", "width, mm"],
         "rows": rows,
         "thumbnails": any(row["thumbnail"] for row in rows),
-        "cautions": _cautions(outcomes, len(rows)),
+        "cautions": _cautions(paths, outcomes, len(rows)),
         "method": [
             ("what was told", options_text(request) or "nothing beyond the photos"),
             ("program", f"pickglass {version('pickglass')}"),
@@ -117,16 +118,32 @@ def _charts(paths: Sequence[Path], outcomes: Mapping[Path, Outcome]) -> list[dic
     return charts
 
 
-def _cautions(outcomes: Mapping[Path, Outcome], shown: int) -> list[str]:
-    """Return the remarks of all photos, each once, with how many photos it is about."""
-    counts: Counter[str] = Counter()
-    for outcome in outcomes.values():
-        if not outcome.problem:
-            counts.update({printable(message["text"]) for message in outcome.document.get("messages", [])})
-    texts = [f"{text} ({_photos(count)})" for text, count in counts.most_common()]
+def _cautions(paths: Sequence[Path], outcomes: Mapping[Path, Outcome], shown: int) -> list[str]:
+    """Return the remarks of all photos, each once, with the photos it is about, those about most photos first."""
+    about: dict[str, list[int]] = {}
+    for number, path in enumerate(paths, start=1):
+        outcome = outcomes.get(path)
+        if outcome is not None and not outcome.problem:
+            texts = [printable(message["text"]) for message in outcome.document.get("messages", [])]
+            for text in dict.fromkeys(texts):
+                about.setdefault(text, []).append(number)
+    remarks = [f"{text} ({_which(numbers)})" for text, numbers in sorted(about.items(), key=_by_how_many)]
     if shown > MOST_PICTURES:
-        texts.append(f"With more than {MOST_PICTURES} photos the report holds no pictures.")
-    return texts
+        remarks.append(f"With more than {MOST_PICTURES} photos the report holds no pictures.")
+    return remarks
+
+
+def _by_how_many(item: tuple[str, list[int]]) -> int:
+    return -len(item[1])
+
+
+def _which(numbers: Sequence[int]) -> str:
+    """Return the numbers of some photos in words; how many there are, when they are too many."""
+    if len(numbers) == 1:
+        return f"photo {numbers[0]}"
+    if len(numbers) > MOST_NAMED:
+        return _photos(len(numbers))
+    return f"photos {', '.join(map(str, numbers[:-1]))} and {numbers[-1]}"
 
 
 def _photos(count: int) -> str:

@@ -29,6 +29,7 @@ from .report_blocks import (
     render,
 )
 from .report_pictures import Inlay, inlay_of, ribbon
+from .report_quality import quality_section
 from .rounding import with_uncertainty
 from .screen import printable
 from .sett_text import density_words
@@ -45,6 +46,7 @@ from .shrinkage_text import (
 )
 
 if TYPE_CHECKING:
+    from ..measure.photo_quality import PhotoQuality
     from ..measure.sett import SettMeasurement
     from ..measure.shrinkage import Change, ChangeOfSize, Direction
     from .shrinkage_run import Series, Shown
@@ -94,6 +96,7 @@ def shrinkage_report(series: Series, shown: Sequence[Shown]) -> bytes:
             Section("What was measured in each photo", [_sizes(series, found)]),
             Section("The photos", _photos(series, shown)),
             Section("Please mind", [Points([HEADLINE, NOT_STANDARD, CARE, *_remarks(series, found)])]),
+            quality_section(_judged(series, shown)),
             Section("How it was measured", _method(series, shown)),
         ],
     )
@@ -275,6 +278,11 @@ def _remarks(series: Series, found: Sequence[SettMeasurement]) -> list[str]:
     told = cautions_of(series.notices)
     own = cautions_of(n for m in found for n in (*m.plane.notices, *m.result.notices))
     return [text for text in own if text not in told]
+
+
+def _judged(series: Series, shown: Sequence[Shown]) -> list[tuple[str, PhotoQuality | None]]:
+    photos = [(k, one) for k, one in enumerate(shown) if one.view is not None]
+    return [(f"{k + 1}. {printable(series.photos[k])}", one.measurement.quality) for k, one in photos]
 
 
 def _method(series: Series, shown: Sequence[Shown]) -> list[Block]:

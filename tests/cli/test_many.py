@@ -21,7 +21,7 @@ import numpy as np
 import pytest
 
 from pickglass.calibration.errors import UsageError
-from pickglass.cli.many import Outcome, Task, gather, measure_all
+from pickglass.cli.many import Outcome, Task, gather, measure_all, measure_task
 from pickglass.cli.many_command import MOST_PICTURES
 from pickglass.cli.many_files import COLUMNS, CsvTable, LinesTable, csv_line
 from pickglass.cli.pipeline import Request
@@ -31,6 +31,8 @@ from pickglass.measure.records import SETT_COLUMNS, empty_record
 
 from .command import run
 from .small_photo import ENDS_PER_INCH, OPTIONS, draw
+
+ROOT = Path(__file__).resolve().parents[2]
 
 
 @pytest.fixture(scope="module")
@@ -281,6 +283,29 @@ def test_report_of_many_escapes_names_and_bounds_its_size():
     assert "<script" not in page
     assert page.count("<img ") == MOST_PICTURES
     assert len(page) < 3_000_000
+
+
+def test_report_of_many_says_what_a_better_photo_takes_and_which_photo_a_remark_is_about():
+    def told(*texts):
+        return {"messages": [{"code": "x", "text": text} for text in texts]}
+
+    paths = [Path(f"{number}.jpg") for number in range(1, 16)]
+    outcomes = {path: replace(outcome(path), document=told("All of them.")) for path in paths}
+    outcomes[paths[1]] = replace(outcome(paths[1]), document=told("All of them.", "Alone.", "Alone."))
+    for k in (3, 5, 6):
+        outcomes[paths[k]] = replace(outcome(paths[k]), document=told("All of them.", "Some."))
+    outcomes[paths[2]] = replace(outcomes[paths[2]], advice="Try <b>--rule</b> or --scan.")
+    html = many_report(paths, outcomes, {}, Request()).decode("utf-8")
+    notes = re.findall(r"<li>(.*?)</li>", html)
+    assert notes == ["All of them. (15 photos)", "Some. (photos 4, 6 and 7)", "Alone. (photo 2)"]
+    assert html.count("Next time: ") == 1
+    assert 'Try &lt;b&gt;--rule&lt;/b&gt; or <span class="option">--scan</span>.' in html
+
+
+def test_outcome_carries_the_advice_for_a_photo_from_too_far():
+    found = measure_task(Task(path=ROOT / "sample_images" / "band_striped.jpg", request=Request()))
+    assert found.verdict != "refused"
+    assert found.advice.startswith("Move to ")
 
 
 @pytest.mark.slow
