@@ -10,7 +10,7 @@ import itertools
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, get_args
 
 import cv2
 import numpy as np
@@ -109,7 +109,11 @@ def find_rule(photo: Photo, kind: RuleKind) -> Plane:
         ``no-rule``: no row of marks was found; ``rule-unread``: marks were found, but their lengths do not tell which
         is which; ``rule-other``: it is another graduation than asked for; ``rule-implausible``: it would put the
         camera too near or too far.
+    ValueError
+        If `kind` is none of the two words.
     """
+    if kind not in get_args(RuleKind):
+        raise ValueError(f"a rule is read as one of {get_args(RuleKind)}, not {kind!r}")
     gray = np.asarray(cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
     rows = find_tick_rows(gray)
     wanted, other = (_METRIC, _INCH) if kind == "mm" else (_INCH, _METRIC)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, get_args
 
 import numpy as np
 
@@ -86,10 +86,14 @@ def find_scale(
     ------
     UsageError
         Codes ``two-scales``, ``bad-px-per-mm``, ``bad-dpi``, ``bad-points``.
+    ValueError
+        If `card` or `rule` is none of the words above.
     ScaleError
         Codes ``no-card``, ``two-cards``, ``card-cut-off``, ``no-dpi``, ``implausible-dpi``; of a rule ``no-rule``,
         ``rule-unread``, ``rule-other``, ``rule-implausible``.
     """
+    if card not in get_args(CardChoice):
+        raise ValueError(f"card must be one of {get_args(CardChoice)}, not {card!r}")
     _check_choice(px_per_mm, scan or dpi is not None, no_scale, points, rule)
     if no_scale:
         return scaling_plane(1.0, "none")

@@ -12,7 +12,8 @@ from ..calibration.scale import find_scale
 from .sett import SettMeasurement, SettOptions, measure_sett
 
 if TYPE_CHECKING:
-    from ..calibration.scale import CardChoice
+    from ..calibration.rule_scale import RuleKind
+    from ..calibration.scale import CardChoice, KnownDistance
 
 __all__ = ["measure_photo"]
 
@@ -26,6 +27,8 @@ def measure_photo(
     scan: bool = False,
     dpi: float | None = None,
     no_scale: bool = False,
+    points: KnownDistance | None = None,
+    rule: RuleKind | None = None,
 ) -> SettMeasurement:
     """Read a photo, fix its scale and measure the sample in it.
 
@@ -43,6 +46,10 @@ def measure_photo(
         The picture is a scan at this resolution, or at the one its file names.
     no_scale : bool
         Look for no scale; results are then per 1000 pixels only.
+    points : tuple of five floats, optional
+        x and y of two points in pixels of the upright photo, and the distance between them in millimetres.
+    rule : str, optional
+        ``"mm"`` or ``"inch16"``: the graduation of a rule or tape that lies flat beside the cloth.
 
     Returns
     -------
@@ -52,10 +59,15 @@ def measure_photo(
     Raises
     ------
     PickglassError
-        `PhotoError` when the file is no photo, `RefusedError` when no number could be trusted. Each says what
-        happened (``problem``) and what helps (``next_step``).
+        `PhotoError` when the file is no photo, `UsageError` when two ways to the scale were given or one that cannot
+        be, `RefusedError` when no number could be trusted. Each says what happened (``problem``) and what helps
+        (``next_step``).
+    ValueError
+        If `card` or `rule` is none of the words above.
     """
     photo = load_photo(path)
-    plane = find_scale(photo, px_per_mm=px_per_mm, scan=scan, dpi=dpi, no_scale=no_scale, card=card)
+    plane = find_scale(
+        photo, px_per_mm=px_per_mm, scan=scan, dpi=dpi, no_scale=no_scale, points=points, rule=rule, card=card
+    )
     notices = (*check_photo(photo), *plane.notices, *plane_notices(plane))
     return measure_sett(photo, replace(plane, notices=notices), options)

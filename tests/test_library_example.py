@@ -9,7 +9,8 @@
 takes it as it is. `measurement.result` holds the same as a frozen dataclass, ``to_dict(measurement.result)`` as nested
 dictionaries for JSON. A photo that cannot be measured raises `pickglass.calibration.errors.PickglassError`, whose
 ``problem`` and ``next_step`` are sentences to show. Remembered cards and lenses belong to the command line; from Python
-give `SettOptions` and a scale instead: ``measure_photo(path, SettOptions(all_cloth=True), px_per_mm=42.0)``.
+give `SettOptions` and a scale instead: ``measure_photo(path, SettOptions(all_cloth=True), px_per_mm=42.0)``, or
+``points=(410, 820, 2630, 845, 150)`` for two points 150 mm apart, or ``rule="mm"`` for a steel rule beside the cloth.
 """
 
 import json
