@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 __all__ = ["SettMeasurement", "SettOptions", "measure_sett"]
 
 _CLEAR_THREADS = 2.0  # median likeness; a clear thread has 4, one placed by its neighbours less than 0
+_PASSED_OVER = 0.02  # share of threads counted otherwise by local spectra from which a density is not sure
 _FEW_THREADS = 8  # the network looks at twelve threads at once; a piece with an outline may have fewer
 _LEAST_TURN_DEG = 4.0  # less than that the threads are followed as the picture lies
 _MOST_TURN_DEG = 30.0  # the legs of a knit lean more, to both sides, and would pass for two sets of threads
@@ -289,6 +290,12 @@ def _verdict(
         elif track.count == 0 or float(np.median(track.likeness)) < _CLEAR_THREADS:
             text = f"The single {name} show too faintly in this photo for their number to be trusted."
             doubts.append(Notice(f"{name}-faint", text))
+        elif track.passed_over > _PASSED_OVER * track.count:
+            text = (
+                f"The spacing of the {name} changes so suddenly that about {track.passed_over:.0f} of them may be left "
+                "out or counted twice. Photograph the sample from nearer, or in parts."
+            )
+            doubts.append(Notice(f"{name}-passed-over", text))
         elif sample.all_cloth and track.count < _FEW_THREADS:
             text = f"Only {track.count} {name} show in the picture, too few to be sure of them. Show more of the cloth."
             doubts.append(Notice(f"{name}-few", text))

@@ -19,11 +19,12 @@ from .arbiter import look_again
 from .decision import MOST_TRIALS, SAME_PITCH
 from .lattice import Lattice, PitchReading
 from .lightness import cloth_lightness
+from .local_rhythm import LocalRhythm, index_by_rhythm, read_local_rhythm, threads_passed_over
 from .refine import refine_pitch
 from .repeat import read_weave
 from .results import WeaveReading
 from .structure import STRUCTURE_FEATURES, structure_features
-from .track import Tracks, track_threads
+from .track import Tracks, doubt_count, track_threads
 
 __all__ = [
     "FEATURES",
@@ -187,7 +188,7 @@ def settle(
         trials.append(trial)
         weights = np.array([trial.score + trial.log_prior for trial in trials])
         shares = np.exp(weights - np.logaddexp.reduce(weights))
-    chosen = trials[int(np.argmax(shares))]
+    chosen = _checked(bgr, mask, trials[int(np.argmax(shares))])
     ends = _merged([(t.pitch_x_px, float(p)) for t, p in zip(trials, shares, strict=True)], chosen.pitch_x_px)
     picks = _merged(
         [(t.pitch_y_px, float(p)) for t, p in zip(trials, shares, strict=True)], chosen.pitch_y_px
@@ -286,6 +287,56 @@ def _follow(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], pitch_px: tuple[flo
             break
         tracks, pitch_px = again, found_px
     return tracks
+
+
+def _checked(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], trial: Trial) -> Trial:
+    """Compare the threads followed with what local spectra count; follow them again where the two differ.
+
+    What still differs then goes into the doubt of the count.
+    """
+    tracks = trial.tracks
+    systems = (tracks.ends, tracks.picks)
+    if min(track.count for track in systems) == 0 or any("part" in track.flags for track in systems):
+        return trial
+    rhythms, over = _compare(tracks)
+    if not any(over):
+        return trial
+    # First led by the spectra; then, from the spacing so found, once more without help.
+    for led in (True, False):
+        again = track_threads(
+            bgr,
+            mask,
+            pitch_x_px=tracks.ends.pitch_px,
+            pitch_y_px=tracks.picks.pitch_px,
+            guide=(tracks.threads, index_by_rhythm(*rhythms, tracks.threads)) if led else None,
+        )
+        if min(again.ends.count, again.picks.count) == 0 or _counts(again) == _counts(tracks):
+            break
+        found, still = _compare(again)
+        if sum(still) >= sum(over):
+            break
+        tracks, rhythms, over = again, found, still
+    tracks = replace(tracks, ends=doubt_count(tracks.ends, over[0]), picks=doubt_count(tracks.picks, over[1]))
+    return replace(
+        trial,
+        tracks=tracks,
+        weave=read_weave(tracks),
+        pitch_x_px=tracks.ends.pitch_px,
+        pitch_y_px=tracks.picks.pitch_px,
+    )
+
+
+def _counts(tracks: Tracks) -> tuple[int, int]:
+    return tracks.ends.count, tracks.picks.count
+
+
+def _compare(tracks: Tracks) -> tuple[tuple[LocalRhythm, LocalRhythm], tuple[float, float]]:
+    """Local rhythm of ends and picks, and the threads by which those followed differ from it."""
+    ends, picks = (
+        read_local_rhythm(tracks.planes, track.positions_px, track.centres_index, along)
+        for along, track in enumerate((tracks.ends, tracks.picks))
+    )
+    return (ends, picks), (threads_passed_over(ends), threads_passed_over(picks))
 
 
 def _clarity(tracks: Tracks) -> float:

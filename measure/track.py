@@ -14,7 +14,7 @@ from .phase import PX_PER_THREAD, Demodulator, FloatPlane, feature_planes, latti
 from .rhythm import CLOSED_RATIO, Node, centre_phase, leading_node, rhythm_features, structure_nodes
 from .thread_picture import IndexField, ThreadPicture, index_field, resample_on_threads
 
-__all__ = ["SystemTrack", "Tracks", "track_threads"]
+__all__ = ["SystemTrack", "Tracks", "doubt_count", "track_threads"]
 
 FloatArray = NDArray[np.float64]
 
@@ -35,6 +35,7 @@ ROUNDS = 2
 SPACING_SIGMA, CROWDING, CROWDED_THREADS = 0.16, 0.8, 2.0
 FEWEST_PER_PLACE = 5  # threads that must share a place in the repeat to learn its looks from
 STATIONS = 24
+PASSED_OVER_U = 0.75  # standard uncertainty per thread passed over: spectra smear what they see
 MOST_CROSSINGS = 250_000  # some 1.5 GB of working memory; 50 by 50 cm at ten threads a centimetre
 
 
@@ -81,6 +82,9 @@ class SystemTrack:
         alike at a side; ``"holes"`` the track crosses places without cloth; ``"faint"`` more than a tenth of the
         threads were placed by their neighbours; ``"untracked"`` nothing could be followed; ``"part"`` there are too
         many threads, only those in the middle were followed.
+    passed_over : float
+        Threads by which the followed ones differ from what local spectra count, place by place (see
+        `local_rhythm.threads_passed_over`); `count_std` and the interval hold it.
     """
 
     count: int
@@ -102,6 +106,7 @@ class SystemTrack:
     spacing_cv: float
     coherence: float
     flags: frozenset[str]
+    passed_over: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,9 +118,6 @@ class Tracks:
     ends, picks : SystemTrack
     threads : ThreadPicture
         The cloth resampled on its own threads, with the way back to the patch.
-    field : IndexField
-        Smooth thread index as a function of place, on a coarse grid of the patch (whole numbers are not yet thread
-        centres: see `SystemTrack.centres_index`).
     nodes : tuple of (Node, float)
         Fractional nodes of the weave's rhythm and their strength, strongest first.
     pitch_map_px : tuple of two ndarrays of float32, shape (P, Q)
@@ -127,7 +129,6 @@ class Tracks:
     ends: SystemTrack
     picks: SystemTrack
     threads: ThreadPicture
-    field: IndexField
     nodes: tuple[tuple[Node, float], ...]
     pitch_map_px: tuple[FloatPlane, FloatPlane]
     planes: dict[str, FloatPlane]
@@ -336,6 +337,21 @@ def _summarise(
     )
 
 
+def doubt_count(track: SystemTrack, passed_over: float) -> SystemTrack:
+    """Let the count doubt what local spectra count otherwise; `passed_over` in threads."""
+    if not passed_over:
+        return track
+    reach = int(np.ceil(2.0 * PASSED_OVER_U * passed_over))
+    return replace(
+        track,
+        count_low=track.count_low - reach,
+        count_high=track.count_high + reach,
+        count_std=float(np.hypot(track.count_std, PASSED_OVER_U * passed_over)),
+        probability=track.probability / (1 + reach),
+        passed_over=passed_over,
+    )
+
+
 def _has_holes(field: IndexField) -> bool:
     """Whether cloth surrounds a place without cloth in the same row or column."""
     on = field.cloth > 0.5
@@ -382,6 +398,7 @@ def track_threads(
     pitch_x_px: float,
     pitch_y_px: float,
     cut_off: frozenset[str] | None = None,
+    guide: tuple[ThreadPicture, IndexField] | None = None,
 ) -> Tracks:
     """Follow every end and every pick of a straightened patch.
 
@@ -396,6 +413,8 @@ def track_threads(
     cut_off : frozenset of str, optional
         Sides on which the cloth goes on beyond the patch: any of ``"left"``, ``"right"``, ``"start"``, ``"end"``.
         By default those where the mask reaches the border of the patch.
+    guide : tuple of ThreadPicture and IndexField, optional
+        The cloth as straightened before, and a better thread index over it to set out from.
 
     Returns
     -------
@@ -415,8 +434,12 @@ def track_threads(
     if cut_off is None:
         cut_off = _sides_cut(mask)
     source = lattice_picture(bgr, mask, pitch_x_px=pitch_x_px, pitch_y_px=pitch_y_px)
-    first_field = index_field(source, feature_planes(source))
-    first = resample_on_threads(source, first_field, margin=MARGIN_THREADS)
+    if guide is None:
+        first = resample_on_threads(
+            source, index_field(source, feature_planes(source)), margin=MARGIN_THREADS
+        )
+    else:
+        first = resample_on_threads(source, guide[1], previous=guide[0], margin=MARGIN_THREADS)
     field = index_field(first.picture, feature_planes(first.picture))
     threads = resample_on_threads(source, field, previous=first, margin=MARGIN_THREADS)
     threads = replace(
@@ -451,9 +474,6 @@ def track_threads(
         ends=tracks[0],
         picks=tracks[1],
         threads=threads,
-        field=replace(
-            first_field, x_px=first_field.x_px + window[1].start, y_px=first_field.y_px + window[0].start
-        ),
         nodes=tuple(sorted(strength.items(), key=lambda item: -item[1])),
         pitch_map_px=maps,
         planes=planes,
