@@ -23,6 +23,8 @@ Mask = NDArray[np.bool_]
 MIN_ROUGHNESS = 0.7  # natural logarithm of energy above the table's: cloth has at least twice the table's
 ALL_CLOTH_ROUGHNESS = 1.5  # no table is as rough in two directions all over the photo
 RIVAL_SHARE = 0.4  # a second region this large against the first could be meant as well
+TABLE_BESIDE_CELLS = 6.0  # looked at beyond an area: two are blurred, the others show the table's colours
+BLUR_CELLS = 3.0  # how far beyond an area the region of a cloth that ends there may still reach
 CARD_GROWTH = 1.06  # cards are found to within their edge; the shadow beside it is no table either
 
 
@@ -124,7 +126,7 @@ def find_sample(
     reach = _reach(plane, cells)
     known = _uncovered(plane, cells) & reach
     distance, excess, table_rough = table_distance(cells, known, reach)
-    wanted = _cells_inside(cells, box)
+    wanted = _with_table_beside(cells, box, distance, excess, known)
     found = [r for r in regions(distance, excess, known, wanted) if r.roughness >= MIN_ROUGHNESS]
     # A rail lies beside its band, on the table, and the band may leave the photo on two sides.
     if found and table_rough >= ALL_CLOTH_ROUGHNESS and _touches_border(found[0]) and plane.source != "rail":
@@ -211,6 +213,36 @@ def _cells_inside(cells: CellPicture, box: tuple[float, float, float, float]) ->
     x = (np.arange(columns) + 0.5) * cells.cell_px
     y = (np.arange(rows) + 0.5) * cells.cell_px
     return ((y >= box[1]) & (y <= box[3]))[:, None] & ((x >= box[0]) & (x <= box[2]))[None, :]
+
+
+def _with_table_beside(
+    cells: CellPicture,
+    box: tuple[float, float, float, float],
+    distance: NDArray[np.float32],
+    excess: NDArray[np.float32],
+    known: Mask,
+) -> Mask:
+    """Return the cells of an area, and of the table beyond those of its sides where the cloth ends.
+
+    An area drawn close around a sample hides the table beside it, and its edges would pass for ones that leave the
+    photo. Where the cloth goes on beyond the area, the area ends it as before.
+    """
+    inside = _cells_inside(cells, box)
+    if inside.all():
+        return inside
+    beyond = TABLE_BESIDE_CELLS * cells.cell_px
+    near = _cells_inside(cells, (box[0] - beyond, box[1] - beyond, box[2] + beyond, box[3] + beyond))
+    found = [region.mask for region in regions(distance, excess, known, near)]
+    if not found:
+        return inside
+    cloth = max(found, key=lambda mask: np.count_nonzero(mask & inside))
+    blur = BLUR_CELLS * cells.cell_px
+    y, x = ((np.flatnonzero(cloth.any(axis=axis)) + 0.5) * cells.cell_px for axis in (1, 0))
+    ends = (x[0] > box[0] - blur, y[0] > box[1] - blur, x[-1] < box[2] + blur, y[-1] < box[3] + blur)
+    x0, y0, x1, y1 = (
+        side + sign * beyond * end for side, sign, end in zip(box, (-1, -1, 1, 1), ends, strict=True)
+    )
+    return _cells_inside(cells, (x0, y0, x1, y1))
 
 
 def _touches_border(region: Region) -> bool:

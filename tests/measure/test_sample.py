@@ -92,6 +92,28 @@ def test_two_samples_are_told_apart_by_the_area() -> None:
     assert right.width_mm == pytest.approx(240 / PX_PER_MM, abs=2 * EDGE_PX / PX_PER_MM)
 
 
+@pytest.mark.parametrize("margin_px", [0, 3, 12, 60])
+@pytest.mark.parametrize("turn_deg", [0.0, 9.0])
+def test_area_close_around_the_sample_keeps_its_selvedges(margin_px: int, turn_deg: float) -> None:
+    drawn = draw(turn_deg=turn_deg)
+    turn = np.deg2rad(turn_deg)
+    half = np.array([150 * np.cos(turn) + 260 * np.sin(turn), 150 * np.sin(turn) + 260 * np.cos(turn)])
+    (x0, y0), (x1, y1) = (np.array([640.0, 480.0]) + sign * (half + margin_px) for sign in (-1, 1))
+    found = find_sample(drawn.photo, plane(), area_px=(x0, y0, x1, y1))
+    whole = find_sample(drawn.photo, plane())
+    assert not found.cut_off
+    assert found.width_mm == pytest.approx(whole.width_mm, abs=0.1)
+    assert found.width_mm == pytest.approx(drawn.width_mm, abs=2 * EDGE_PX / PX_PER_MM)
+    assert found.v_end_mm - found.v_start_mm == pytest.approx(drawn.length_mm, abs=1.0)
+
+
+def test_area_that_ends_in_the_cloth_ends_it_there() -> None:
+    drawn = draw()
+    found = find_sample(drawn.photo, plane(), area_px=(400, 100, 640, 860), warp="down")
+    assert found.cut_off == {"right"}
+    assert found.width_mm is None
+
+
 def test_area_outside_the_photo_is_refused() -> None:
     with pytest.raises(SampleError) as caught:
         find_sample(draw().photo, plane(), area_px=(5000, 0, 6000, 100))
