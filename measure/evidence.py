@@ -43,7 +43,8 @@ FREQUENCIES: Float = np.exp(np.arange(np.log(1 / 64), np.log(1 / 2.2), _STEP)).a
 
 _LEVELS = 4  # octaves of the pyramid; at level 3 a 64 px thread is 8 px wide
 _WINDOWS_PX = (96, 160)  # about 10 to 20 threads of 8 px; shorter windows let the float's period in
-_MAX_WINDOWS = 24
+_MAX_WINDOWS = 16
+_MOST_PX = 768**2  # of one level: room for all windows wanted, and the time no longer grows with the photo
 _SIGMA_PX = 12.0  # about one repeat at the level's pitches
 _PROMINENCE_DB = 2.5  # spectral noise of some twenty averaged windows stays below this
 _LEAN_DEG = 6.0  # threads lean out of the straightened axes by skew and bow
@@ -112,7 +113,10 @@ def peak_frequencies(curve: Float, count: int) -> Float:
 def _spectral_maps(bgr: NDArray[np.uint8], mask: NDArray[np.bool_]) -> Iterator[_Map]:
     """Average local spectra on every octave of a pyramid, so that each pitch is seen at 5 to 20 px per thread."""
     for level in range(_LEVELS):
-        texture = make_texture(bgr, mask, sigma_px=_SIGMA_PX)
+        part = _middle(mask)
+        texture = make_texture(
+            np.ascontiguousarray(bgr[part]), np.ascontiguousarray(mask[part]), sigma_px=_SIGMA_PX
+        )
         frequencies = FREQUENCIES * np.float32(2**level)
         for window in _WINDOWS_PX:
             weight = _level_weight(1.0 / frequencies, window, max(mask.shape), finest=level == 0)
@@ -126,6 +130,21 @@ def _spectral_maps(bgr: NDArray[np.uint8], mask: NDArray[np.bool_]) -> Iterator[
             cv2.resize(mask.astype(np.uint8), (bgr.shape[1], bgr.shape[0]), interpolation=cv2.INTER_NEAREST)
             > 0
         )
+
+
+def _middle(mask: NDArray[np.bool_]) -> tuple[slice, slice]:
+    """Rows and columns of one level to look at: as many as are wanted about the middle of the cloth."""
+    rows, cols = mask.shape
+    side = float(np.sqrt(_MOST_PX))
+    width = min(cols, max(side, _MOST_PX / rows))
+    height = min(rows, _MOST_PX / width)
+    part = []
+    for axis, wanted in enumerate((int(height), int(width))):
+        share = np.cumsum(np.count_nonzero(mask, axis=1 - axis))
+        middle = int(np.searchsorted(share, share[-1] / 2))
+        start = int(np.clip(middle - wanted // 2, 0, mask.shape[axis] - wanted))
+        part.append(slice(start, start + wanted))
+    return part[0], part[1]
 
 
 def _level_weight(periods: Float, window: int, extent: int, *, finest: bool) -> Float:
