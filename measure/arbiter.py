@@ -10,6 +10,7 @@ How the network was trained and how far it can be trusted: ``tests/arbiter/READM
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -379,14 +380,22 @@ def _log_softmax(values: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(values - np.logaddexp.reduce(values, axis=1, keepdims=True))
 
 
+class _Network(threading.local):
+    """The trained network, read once for each thread: a network of OpenCV holds what it is working on."""
+
+    def __init__(self) -> None:
+        model = np.frombuffer(Path(__file__).with_name("arbiter.onnx").read_bytes(), np.uint8)
+        self.net = cv2.dnn.readNetFromONNX(model)
+
+
 @cache
-def _model() -> NDArray[np.uint8]:
-    return np.frombuffer(Path(__file__).with_name("arbiter.onnx").read_bytes(), np.uint8)
+def _network() -> _Network:
+    return _Network()
 
 
 def _run(crops: Floats) -> NDArray[np.float64]:
     """Logits of crops (K, 2, 96, 96)."""
-    net = cv2.dnn.readNetFromONNX(_model())
+    net = _network().net
     net.setInput(crops, "crop")
     net.setInput(spectrum(crops), "spectrum")
     return np.asarray(net.forward(), np.float64)
