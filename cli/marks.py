@@ -30,7 +30,7 @@ def marks_of(measurement: SettMeasurement) -> Marks:
     """Return the marks for the picture of one measurement."""
     tracks, plane = measurement.tracks, measurement.plane
     ends = tracks.ends.centres_index
-    picks = tracks.picks.centres_index
+    picks = measurement.woven_picks.centres_index
 
     def course(end_index: NDArray[np.float64], pick_index: NDArray[np.float64]) -> NDArray[np.float64]:
         x_px, y_px = tracks.threads.to_patch(

@@ -35,6 +35,7 @@ def read_threads(
     *,
     lattice: Lattice,
     tracks: Tracks,
+    woven_picks: SystemTrack,
     patch: ClothPatch,
     plane: Plane,
     sample: Sample,
@@ -43,7 +44,7 @@ def read_threads(
     """Turn tracked threads into the readings of ends and picks.
 
     Ends are read in the middle 60 % of the width, away from the crowded selvedges; picks as (count - 1) over the distance
-    from the first to the last, which is how a weaver counts them with a rule. A system that could not be tracked is
+    from the first to the last, which is how a weaver counts them with a rule (`woven_picks` is `mending.woven_track`). A system that could not be tracked is
     read from the lattice's pitch alone and carries no count.
     """
     factor = 1.0 if height is None else height.length_factor
@@ -51,7 +52,7 @@ def read_threads(
     ends = _reading(lattice.ends, tracks.ends, tracks.ends.middle_pitch_px, to_mm, patch.u0_mm)
     if ends.count is not None:
         ends = _with_line(ends, _places_line(tracks.ends))
-    picks = _reading(lattice.picks, tracks.picks, tracks.picks.pitch_px, to_mm, patch.v0_mm)
+    picks = _reading(lattice.picks, woven_picks, woven_picks.pitch_px, to_mm, patch.v0_mm)
     if ends.per_inch is None or sample.width_mm is None or ends.count is None:
         return ends, picks
     across = ends.count / (sample.width_mm * factor) * MM_PER_INCH

@@ -25,12 +25,13 @@ from .frame import ClothPatch, straighten
 from .height import HeightCorrection, estimate_height
 from .hints import Hints, check_hints, ends_prior, picks_prior
 from .lattice import Lattice, read_lattice
+from .mending import woven_track
 from .readings import read_threads
 from .repeat import RepeatPicture, average_repeat
 from .results import SampleReading, SettResult, Verdict, WeaveReading
 from .sample import Sample, find_sample
 from .settle import Settled, settle
-from .track import Tracks
+from .track import SystemTrack, Tracks
 from .turn import likely_turns_deg
 
 if TYPE_CHECKING:
@@ -88,6 +89,8 @@ class SettMeasurement:
     patch: ClothPatch
     lattice: Lattice
     tracks: Tracks
+    woven_picks: SystemTrack
+    """The picks of `tracks` without gaps taken for picks, and with those passed over whose shed shows."""
     height: HeightCorrection | None
     repeat: RepeatPicture
     quality: PhotoQuality | None = None
@@ -127,8 +130,15 @@ def measure_sett(photo: Photo, plane: Plane, options: SettOptions | None = None)
     _refuse_what_is_not_woven(lattice)
     fineness = _check_fineness(patch, plane, lattice)
     height = _height(plane, options, sample, patch, lattice, weave)
+    picks_track = woven_track(tracks, weave)
     ends, picks = read_threads(
-        lattice=lattice, tracks=tracks, patch=patch, plane=plane, sample=sample, height=height
+        lattice=lattice,
+        tracks=tracks,
+        woven_picks=picks_track,
+        patch=patch,
+        plane=plane,
+        sample=sample,
+        height=height,
     )
     hint_notices = check_hints(
         options.hints,
@@ -138,7 +148,7 @@ def measure_sett(photo: Photo, plane: Plane, options: SettOptions | None = None)
         weave=weave,
     )
     contradicted = any(notice.code != "ends-nearly" for notice in hint_notices)
-    verdict, doubts = _verdict(settled, sample, fine=bool(fineness), contradicted=contradicted)
+    verdict, doubts = _verdict(settled, picks_track, sample, fine=bool(fineness), contradicted=contradicted)
     result = SettResult(
         photo=photo.name,
         verdict=verdict,
@@ -155,6 +165,7 @@ def measure_sett(photo: Photo, plane: Plane, options: SettOptions | None = None)
         patch=patch,
         lattice=lattice,
         tracks=tracks,
+        woven_picks=picks_track,
         height=height,
         repeat=average_repeat(patch.bgr, tracks, weave),
     )
@@ -277,13 +288,13 @@ def _card_lies_on(plane: Plane, sample: Sample) -> bool:
 
 
 def _verdict(
-    settled: Settled, sample: Sample, *, fine: bool, contradicted: bool
+    settled: Settled, picks: SystemTrack, sample: Sample, *, fine: bool, contradicted: bool
 ) -> tuple[Verdict, tuple[Notice, ...]]:
     """Say `measured` only when nothing speaks against it; otherwise say what does."""
     lattice, tracks = settled.lattice, settled.tracks
     least = SURE_WHEN_FINE if fine else SURE
     doubts = []
-    for name, pitch, track in (("ends", lattice.ends, tracks.ends), ("picks", lattice.picks, tracks.picks)):
+    for name, pitch, track in (("ends", lattice.ends, tracks.ends), ("picks", lattice.picks, picks)):
         if pitch.probability < least:
             text = f"The {name} can be read in more than one way in this photo."
             doubts.append(Notice(f"{name}-unsure", text))

@@ -12,18 +12,15 @@ from .cover import warp_cover
 from .crossing_faults import crossing_faults
 from .crossings import read_crossings
 from .fault import Fault
-from .pick_faults import phantom_picks
+from .mending import sheds_of, woven_picks
 from .results import MM_PER_INCH
 from .sett import SettMeasurement
-from .sheds import ShedRuns, local_median, read_sheds
 from .streaks import find_streaks
 
-__all__ = ["BandTrace", "Station", "measure_stations", "mend_picks", "read_trace"]
+__all__ = ["BandTrace", "Station", "measure_stations", "read_trace"]
 
 FloatArray = NDArray[np.float64]
 
-GAP_WITH_ROOM = 1.35  # spacings: a gap as wide as this has room for a pick that was not followed
-HIDDEN_RUN = 0.5  # of the usual shed: the least that a pick not followed shows
 OUTER_POINTS = 2  # of the 24 of a line
 LEAST_SLOPE_MM = 24.0  # of the ends, over which their direction is taken
 MIDDLE_SHARE = 0.6  # of the ends: away from the crowded selvedges
@@ -137,25 +134,9 @@ def read_trace(measurement: SettMeasurement) -> BandTrace:
     origin_v = patch.v0_mm + origin_px / patch.px_per_mm
     u0 = patch.u0_mm * factor
     weave = measurement.result.weave
-    # Only in plain weave do neighbouring ends alternate; under a cover of weft they do not show.
-    plain = (
-        weave.name in ("plain", "unknown") and weave.face != "weft-faced" and weave.repeat_picks in (2, None)
-    )
-    sheds = read_sheds(tracks) if plain else None
-    picks_px = tracks.picks.positions_px
-    lines_px, stations_px, inferred = (
-        tracks.picks.lines_px,
-        tracks.picks.stations_px,
-        np.zeros(len(picks_px), bool),
-    )
+    sheds = sheds_of(tracks, weave)
     crossings = read_crossings(tracks)
-    if crossings is not None:
-        real = np.ones(len(picks_px), dtype=bool)
-        real[phantom_picks(tracks, crossings)] = False
-        picks_px, lines_px, stations_px = picks_px[real], lines_px[real], stations_px[real]
-        inferred = inferred[real]
-    if sheds is not None:
-        picks_px, lines_px, stations_px, inferred = mend_picks(picks_px, lines_px, stations_px, sheds)
+    picks_px, lines_px, stations_px, inferred = woven_picks(tracks, crossings, sheds)
     # Where one system covers the other its light follows the floats and not the tension.
     streaks = find_streaks(tracks) if weave.face == "balanced" else ()
     at_px = tracks.picks.positions_px
@@ -199,56 +180,6 @@ def read_trace(measurement: SettMeasurement) -> BandTrace:
         cover_mm=nothing if cover is None else (at_px - origin_px) * unit,
         cover_share=nothing if cover is None else cover,
     )
-
-
-def mend_picks(
-    picks_px: FloatArray, lines_px: FloatArray, stations_px: FloatArray, sheds: ShedRuns
-) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.bool_]]:
-    """Put a pick into every shed that shows but in which none was followed.
-
-    Parameters
-    ----------
-    picks_px : ndarray of shape (P,)
-        Picks followed, patch rows at mid width.
-    lines_px, stations_px : ndarray of shape (P, S)
-        Their courses.
-    sheds : ShedRuns
-        The sheds.
-
-    Returns
-    -------
-    picks_px, lines_px, stations_px, inferred
-        With the picks put in; `inferred` is True for those.
-
-    Notes
-    -----
-    Only a gap with room for a pick gets one, so that a wrongly read shed cannot crowd the picks. Two picks in one shed
-    that were followed as one leave a shed half as long again as its neighbours: the second is put in.
-    """
-    usual = local_median(np.diff(picks_px))
-    sheds_usual = local_median(sheds.lengths_px)
-    added: list[tuple[int, float]] = []
-    for k in np.flatnonzero(np.diff(picks_px) > GAP_WITH_ROOM * usual).tolist():
-        low, high = picks_px[k], picks_px[k + 1]
-        for r, (start, stop) in enumerate(zip(sheds.edges_px[:-1], sheds.edges_px[1:], strict=True)):
-            inside = low < start and stop < high
-            if inside and stop - start > HIDDEN_RUN * sheds_usual[r]:
-                added.append((k, float(start + stop) / 2))
-            long = stop - start > GAP_WITH_ROOM * sheds_usual[r]
-            alone = int(np.count_nonzero((picks_px > start) & (picks_px < stop))) == 1
-            overlap = min(stop, high) - max(start, low)
-            if not inside and long and alone and overlap > 0.6 * (stop - start):
-                at = start + 0.25 * (stop - start) if picks_px[k + 1] < stop else stop - 0.25 * (stop - start)
-                added.append((k, float(at)))
-    inferred = np.zeros(len(picks_px), dtype=bool)
-    for k, at in sorted(added, reverse=True):
-        share = (at - picks_px[k]) / (picks_px[k + 1] - picks_px[k])
-        picks_px = np.insert(picks_px, k + 1, at)
-        lines_px = np.insert(lines_px, k + 1, lines_px[k] + share * (lines_px[k + 1] - lines_px[k]), axis=0)
-        between = stations_px[k] + share * (stations_px[k + 1] - stations_px[k])
-        stations_px = np.insert(stations_px, k + 1, between, axis=0)
-        inferred = np.insert(inferred, k + 1, True)
-    return picks_px, lines_px, stations_px, inferred
 
 
 def straight_on(across: FloatArray, along: FloatArray) -> FloatArray:

@@ -108,6 +108,11 @@ class SystemTrack:
     flags: frozenset[str]
     passed_over: float = 0.0
 
+    @property
+    def own_count_std(self) -> float:
+        """`count_std` without what `passed_over` brought into it."""
+        return float(np.sqrt(max(self.count_std**2 - (PASSED_OVER_U * self.passed_over) ** 2, 0.0)))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tracks:

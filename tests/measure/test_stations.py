@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from band_trace import made_trace
 
+from pickglass.measure.mending import mend_picks
 from pickglass.measure.sheds import ShedRuns, local_median, runs_of_sign
-from pickglass.measure.stations import measure_stations, mend_picks, straight_on
+from pickglass.measure.stations import measure_stations, straight_on
 
 
 def test_an_even_band_reads_the_same_at_every_station():
