@@ -165,9 +165,11 @@ def _window_maps(texture: Texture, window: int, frequencies: Float, weight: Floa
     for channel in texture.channels():
         magnitude = np.zeros((size, size // 2 + 1), np.float32)
         padded = np.zeros((size, size), np.float32)
+        inner = padded[:height, :width]
         for y, x in origins:
             view = channel[y : y + height, x : x + width]
-            np.multiply(view - view.mean(), taper, out=padded[:height, :width])
+            np.subtract(view, view.mean(), out=inner)
+            inner *= taper
             magnitude += _magnitude(cv2.dft(padded))
         prominence = _prominence(magnitude)
         autocorrelation = _autocorrelation(prominence)
