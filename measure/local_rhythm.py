@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from .phase import PX_PER_THREAD, FloatPlane
 from .thread_picture import IndexField, ThreadPicture
 
-__all__ = ["LocalRhythm", "index_by_rhythm", "read_local_rhythm", "threads_passed_over"]
+__all__ = ["LocalRhythm", "even_rhythm", "index_by_rhythm", "read_local_rhythm", "threads_passed_over"]
 
 FloatArray = NDArray[np.float64]
 
@@ -82,8 +82,7 @@ def read_local_rhythm(
     """
     count = len(centres)
     if count <= 2 * BESIDE:
-        even = np.ones(count)
-        return LocalRhythm(at=centres, followed=np.cumsum(even) - 1.0, rate=even, clearness=0.0 * even)
+        return even_rhythm(centres)
     other = "y" if along == 0 else "x"
     reach = round(3 * WINDOW_SIGMA * SAMPLES)
     step = np.arange(-reach, reach + 1) / SAMPLES
@@ -103,6 +102,12 @@ def read_local_rhythm(
     followed = np.interp(places_px[::SAMPLES], positions_px, np.arange(count))
     rate[:BESIDE], rate[-BESIDE:] = rate[BESIDE], rate[-BESIDE - 1]
     return LocalRhythm(at=samples[::SAMPLES], followed=followed, rate=rate, clearness=clearness)
+
+
+def even_rhythm(centres: FloatArray) -> LocalRhythm:
+    """Return the rhythm of threads of which each was followed once, at the threads themselves."""
+    even = np.ones(len(centres))
+    return LocalRhythm(at=centres, followed=np.cumsum(even) - 1.0, rate=even, clearness=0.0 * even)
 
 
 def threads_passed_over(rhythm: LocalRhythm) -> float:

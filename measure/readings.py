@@ -104,6 +104,7 @@ def _reading(
 
 def _thread_lines(track: SystemTrack, pitch_px: float) -> tuple[BudgetLine, ...]:
     spaces = max(1, track.count - 1)
+    count_std = float(np.sqrt(max(track.count_std**2 - track.edge_std**2, 0.0)))
     return (
         BudgetLine(
             name="placing of the threads",
@@ -113,7 +114,7 @@ def _thread_lines(track: SystemTrack, pitch_px: float) -> tuple[BudgetLine, ...]
         ),
         BudgetLine(
             name="threads counted twice or left out",
-            standard_percent=100.0 * track.count_std / spaces,
+            standard_percent=100.0 * count_std / spaces,
             kind="A",
             origin="probabilities of the neighbouring counts",
         ),

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from .arbiter import look_again
 from .decision import MOST_TRIALS, SAME_PITCH
+from .edge_ends import follow_edges
 from .lattice import Lattice, PitchReading
 from .lightness import cloth_lightness
 from .local_rhythm import LocalRhythm, index_by_rhythm, read_local_rhythm, threads_passed_over
@@ -298,9 +299,10 @@ def _checked(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], trial: Trial) -> T
     systems = (tracks.ends, tracks.picks)
     if min(track.count for track in systems) == 0 or any("part" in track.flags for track in systems):
         return trial
+    tracks = follow_edges(bgr, mask, tracks)
     rhythms, over = _compare(tracks)
     if not any(over):
-        return trial
+        return replace(trial, tracks=tracks)
     # First led by the spectra; then, from the spacing so found, once more without help.
     for led in (True, False):
         again = track_threads(

@@ -85,6 +85,8 @@ class SystemTrack:
     passed_over : float
         Threads by which the followed ones differ from what local spectra count, place by place (see
         `local_rhythm.threads_passed_over`); `count_std` and the interval hold it.
+    edge_std : float
+        Part of `count_std` that comes from ends beside the selvedges and does not touch the spacing in the middle.
     """
 
     count: int
@@ -107,6 +109,7 @@ class SystemTrack:
     coherence: float
     flags: frozenset[str]
     passed_over: float = 0.0
+    edge_std: float = 0.0
 
     @property
     def own_count_std(self) -> float:
