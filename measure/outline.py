@@ -14,7 +14,14 @@ from ..calibration.plane import Plane
 from .frame import ClothFrame, curved_frame, straight_frame
 from .fringe import pick_energy, woven_limit
 from .placing import WorkPicture
-from .selvedge import RowEdges, cloth_evidence, row_edges, sharpen_edges, station_means
+from .selvedge import (
+    RowEdges,
+    cloth_evidence,
+    edges_beside_shadow,
+    row_edges,
+    sharpen_edges,
+    station_means,
+)
 from .silhouette import NOISE_ENERGY
 from .stubs import outermost_ends
 
@@ -31,6 +38,7 @@ REGION_HALO_CELLS = (
 LEAST_STRAY_SHARE = 0.1
 STRAY_SHARE = 0.5  # of the length; a selvedge missed is missed along most of it
 LEAST_FRINGE_UNITS = 4.0  # at the photo's border a shorter quiet stretch may be the space between two picks
+STRIP_UNITS = 15.0  # of cloth beside a selvedge whose colours tell it from the table
 CUT_SHARE = 0.2  # a selvedge that leaves the photo over more of the length than this is not seen
 
 
@@ -125,9 +133,53 @@ def _settle_sides(
     if ends is not None:
         return ends[0], ends[1], 0.0
     rows = slice(first, last + 1)
-    left, left_share = _held_to_region(work, left, edges.left_cut, rows, 1)
-    right, right_share = _held_to_region(work, right, edges.right_cut, rows, -1)
-    return left, right, work.cell_px * float(np.hypot(left_share, right_share))
+    again = _without_fringe(work, edges, curves, rows)
+    sides, shares = [], []
+    for guess, edge, cut, is_left in (
+        (left, again.left, edges.left_cut, True),
+        (right, again.right, edges.right_cut, False),
+    ):
+        held, share = _held_to_region(work, guess, cut, rows, 1 if is_left else -1)
+        near = sharpen_edges(work.bgr, edge, cloth_right=is_left)
+        refined = edges_beside_shadow(work.bgr, edge, near, work.unit_px, cloth_right=is_left)
+        sides.append(np.where(np.isfinite(held) & (held != guess), held, refined))
+        shares.append(share)
+    return sides[0], sides[1], work.cell_px * float(np.hypot(*shares))
+
+
+def _without_fringe(
+    work: WorkPicture, edges: RowEdges, curves: tuple[Floats, Floats], rows: slice
+) -> RowEdges:
+    """Find both edges of the woven rows again, with the colours of the cloth learned between first and last pick.
+
+    Between the threads of a fringe the table shows, in their shadow: learned with them, that shadow would pass for cloth.
+    Only strips beside the selvedges are looked at.
+    """
+    columns = work.bgr.shape[1]
+    reach = round(STRIP_UNITS * work.unit_px)
+    seen = [edge[rows][np.isfinite(edge[rows])] for edge in (edges.left, edges.right)]
+    if min(len(part) for part in seen) < 16:
+        return edges
+    stop = min(columns, int(np.ceil(np.max(seen[0]))) + reach)
+    start = max(0, int(np.floor(np.min(seen[1]))) - reach)
+    middle = (stop + start) // 2
+    stop, start = (stop, start) if stop < start else (middle, middle)
+    chosen = np.r_[0:stop, start:columns]
+    x, y = np.arange(columns)[None, :], np.arange(len(work.bgr))[:, None]
+    woven = (y > np.polyval(curves[0], x) + work.unit_px) & (y < np.polyval(curves[1], x) - work.unit_px)
+    shown = np.ascontiguousarray(work.bgr[rows][:, chosen])
+    evidence = cloth_evidence(work.bgr, work.inner & woven, work.outer, weighed=shown)
+    if evidence is None:
+        return edges
+
+    def strips(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        return mask[rows][:, chosen]
+
+    inside = np.full(rows.stop - rows.start, stop, dtype=np.intp)
+    again = row_edges(evidence, strips(work.in_photo), strips(work.card), inside)
+    left, right = edges.left.copy(), edges.right.copy()
+    left[rows], right[rows] = again.left, again.right + (start - stop)
+    return RowEdges(left=left, right=right, left_cut=edges.left_cut, right_cut=edges.right_cut)
 
 
 def _held_to_region(
