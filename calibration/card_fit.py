@@ -26,6 +26,7 @@ LENS_UNKNOWNS = (_LOG_FOCAL, _CX, _CY, _K1)
 SHIFT_STD_PX = 1.0
 SMALLEST_NOISE_PX = 0.02
 HUBER = 2.0
+LONGEST_STEP = 0.5  # of the logarithms of distance and focal length; beyond it nothing is known of the valley
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -269,7 +270,7 @@ def _solve(
         return float(loss.sum() + np.sum(((p - expected) * pull) ** 2)), residual, jacobian
 
     best, residual, jacobian = cost(unknowns)
-    damping = 1e-3
+    damping, growth = 1e-3, 2.0
     information = np.eye(len(unknowns))
     for _ in range(60):
         weight = np.minimum(1.0, HUBER * noise_px / np.maximum(np.linalg.norm(residual, axis=1), 1e-12))
@@ -280,21 +281,45 @@ def _solve(
             step = np.linalg.solve(information + damping * np.diag(np.diag(information)), gradient)
         except np.linalg.LinAlgError:
             return None
-        trial = unknowns + step
+        trial = _moved(unknowns, step)
         if not math.isfinite(float(step @ step)) or abs(trial[_LOG_FOCAL]) > 15:
             return None
         value, new_residual, new_jacobian = cost(trial)
         if value <= best:
             gain = best - value
+            promised = float(step @ (gradient + damping * np.diag(information) * step))
             unknowns, best, residual, jacobian = trial, value, new_residual, new_jacobian
-            damping = max(damping / 10.0, 1e-9)
+            # Nielsen's rule: a step that brings less than was promised lets the next one be longer by little.
+            damping *= max(0.1, 1.0 - (2.0 * gain / max(promised, 1e-12) - 1.0) ** 3)
+            damping, growth = max(damping, 1e-9), 2.0
             if gain < 1e-6 * max(best, 1.0):
                 break
         else:
-            damping *= 10.0
+            damping, growth = damping * growth, 2.0 * growth
             if damping > 1e6:
                 break
     return unknowns, information, residual, best
+
+
+def _moved(p: NDArray[np.float64], step: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the unknowns one step on, along the valley of the fit where the step follows it.
+
+    A photo tells focal length over distance, tilt over distance and radial term over focal length squared well, and each by
+    itself poorly. Those ratios go straight; the unknowns themselves would leave the valley after a thousandth of the way.
+    """
+    moved = p + step
+    nearer, longer = float(step[5] / p[5]) if p[5] else 0.0, float(step[_LOG_FOCAL])
+    if max(abs(nearer), abs(longer)) > LONGEST_STEP:
+        return moved
+    moved[5] = p[5] * math.exp(nearer)
+    moved[_K1] = math.exp(2 * longer) * (p[_K1] * (1 - 2 * longer) + step[_K1])
+    before, turned = (np.asarray(cv2.Rodrigues(turn)[0]) for turn in (p[:3], moved[:3]))
+    # The normal's share across the line of sight is the tilt.
+    tilt, change = before[:2, 2], turned[:2, 2] - before[:2, 2]
+    x, y = (math.exp(nearer) * (tilt * (1 - nearer) + change) - tilt - change) / turned[2, 2]
+    more = np.asarray(cv2.Rodrigues(np.array([-y, x, 0.0]))[0])
+    moved[:3] = np.asarray(cv2.Rodrigues(more @ turned)[0]).ravel()
+    return moved
 
 
 def _prior_rows(prior: CameraPrior, extra: Extra | None) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
