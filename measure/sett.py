@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 import cv2
 import numpy as np
 
+from ..calibration.budget import COVERAGE_FACTOR
 from ..calibration.errors import QualityError, SampleError
 from ..calibration.notices import Notice
 from ..calibration.photo import Photo
@@ -92,11 +94,15 @@ class SettMeasurement:
     woven_picks: SystemTrack
     """The picks of `tracks` without gaps taken for picks, and with those passed over whose shed shows."""
     height: HeightCorrection | None
-    repeat: RepeatPicture
     quality: PhotoQuality | None = None
     """Judged by `photo_quality.judge_photo`, which needs the photo's light and sharpness as a whole."""
     white_balance: WhiteBalance | None = None
     """From the card's neutral patches, for whoever reads colours; the patch itself is left as photographed."""
+
+    @property
+    def repeat(self) -> RepeatPicture:
+        """The repeat of the weave averaged into one picture: worked out when asked for, for most never look at it."""
+        return average_repeat(self.patch.bgr, self.tracks, self.result.weave)
 
 
 def measure_sett(photo: Photo, plane: Plane, options: SettOptions | None = None) -> SettMeasurement:
@@ -167,7 +173,6 @@ def measure_sett(photo: Photo, plane: Plane, options: SettOptions | None = None)
         tracks=tracks,
         woven_picks=picks_track,
         height=height,
-        repeat=average_repeat(patch.bgr, tracks, weave),
     )
 
 
@@ -322,9 +327,22 @@ def _sample_reading(sample: Sample, plane: Plane, height: HeightCorrection | Non
     factor = 1.0 if height is None else height.length_factor
     scaled = plane.source != "none"
     whole_length = not ({"start", "end"} & sample.cut_off)
+    width_mm = sample.width_mm * factor if scaled and sample.width_mm is not None else None
+    edges_mm = sample.width_u95_mm if scaled else None
     return SampleReading(
-        width_mm=sample.width_mm * factor if scaled and sample.width_mm is not None else None,
-        width_u95_mm=sample.width_u95_mm if scaled else None,
+        width_mm=width_mm,
+        width_u95_mm=_with_scale(width_mm, edges_mm, plane, height),
+        width_edges_u95_mm=edges_mm,
         length_mm=(sample.v_end_mm - sample.v_start_mm) * factor if scaled and whole_length else None,
         outline_px=plane.to_px(sample.outline_mm),
     )
+
+
+def _with_scale(
+    width_mm: float | None, edges_u95_mm: float | None, plane: Plane, height: HeightCorrection | None
+) -> float | None:
+    """Return the expanded uncertainty of a width from its edges, the scale and the height of the cloth."""
+    if width_mm is None or edges_u95_mm is None:
+        return None
+    height_percent = 0.0 if height is None else COVERAGE_FACTOR * height.line.standard_percent
+    return math.hypot(edges_u95_mm, width_mm * plane.u95_percent / 100.0, width_mm * height_percent / 100.0)
