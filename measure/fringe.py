@@ -16,6 +16,11 @@ FloatImage = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 Floats = NDArray[np.float64]
 
+PICKS_ON_LEVEL = 0.6  # crests outside a limit against those inside, where the weaving goes on
+PICKS_ON_REGULAR = 0.45  # the same of the autocorrelation at one pick: in a fringe it stays about 0
+LEAST_REGULAR = 0.15
+LEAST_BEYOND = 2.0  # picks; less than that outside a limit is not judged
+RETRIES = 3
 STRIPS = 16  # parts of the width that are compared to follow slope and bow of the picks
 LEAST_STEP = (
     0.3  # natural logarithm: a change below a third between cloth and fringe is within the cloth's own
@@ -193,10 +198,35 @@ def woven_limit(
         Row of the limit as a polynomial of second degree in the column, highest power first; None when no step
         is seen, as when the cloth runs out of the photo.
     """
-    left, right = columns
     outer_row, inner_row = rows
-    width = right - left
-    left, right = left + round(0.06 * width), right - round(0.06 * width)
+    for _ in range(RETRIES):
+        curve = _outermost_step(energy, seen, columns, rows, px_per_mm, weak_first)
+        if curve is None:
+            return None
+        row = float(np.polyval(curve, (columns[0] + columns[1]) / 2))
+        if not _weaves_on(energy, seen, columns, curve, (outer_row, row, inner_row), px_per_mm):
+            return curve
+        # Only a stripe of the cloth ended there: the fringe, if any is seen, begins farther out.
+        rows = (outer_row, min(inner_row, round(2 * row - outer_row)))
+    return None
+
+
+def _inner_columns(columns: tuple[int, int]) -> tuple[int, int]:
+    margin = round(0.06 * (columns[1] - columns[0]))
+    return columns[0] + margin, columns[1] - margin
+
+
+def _outermost_step(
+    energy: FloatImage,
+    seen: Mask,
+    columns: tuple[int, int],
+    rows: tuple[int, int],
+    px_per_mm: float,
+    weak_first: bool,
+) -> Floats | None:
+    """Find the limit as a curve over the width, whether or not the weaving goes on beyond it."""
+    left, right = _inner_columns(columns)
+    outer_row, inner_row = rows
     middle_row = (outer_row + inner_row) // 2
     zone = (middle_row, min(inner_row, round(middle_row + 20 * px_per_mm)))
     # Columns under a card tell nothing.
@@ -214,6 +244,54 @@ def woven_limit(
     again = _limit_along(energy, seen, (left, right), curve, rows, px_per_mm, weak_first)
     curve[2] += row if again is None else again
     return curve
+
+
+def _weaves_on(
+    energy: FloatImage,
+    seen: Mask,
+    columns: tuple[int, int],
+    curve: Floats,
+    rows: tuple[int, float, int],
+    px_per_mm: float,
+) -> bool:
+    """Whether picks follow each other outside a limit as they do inside: as strong, and as regularly.
+
+    Parameters
+    ----------
+    rows : tuple
+        Where the search began, the limit at mid width, and a row well inside.
+    """
+    outer_row, limit, inner_row = rows
+    beyond = round(limit) - outer_row
+    stop = min(inner_row, round(limit) + max(beyond, round(8 * px_per_mm)))
+    offset = curve - np.array([0.0, 0.0, limit])
+    profile = _profile_along(energy, seen, _inner_columns(columns), offset, (outer_row, stop))
+    good = np.isfinite(profile)
+    if min(np.count_nonzero(good[:beyond]), np.count_nonzero(good[beyond:])) < 10:
+        return False
+    known = np.interp(np.arange(len(profile)), np.flatnonzero(good), profile[good])
+    level = cv2.GaussianBlur(known.reshape(-1, 1), (0, 0), max(0.7, 0.08 * px_per_mm))[:, 0].astype(
+        np.float64
+    )
+    pitch = pulse_spacing(level[beyond:], px_per_mm)
+    if beyond < LEAST_BEYOND * pitch:
+        return False
+    crest = cv2.dilate(level.reshape(-1, 1), np.ones((max(3, round(1.1 * pitch)) | 1, 1), np.uint8))[:, 0]
+    if np.median(crest[:beyond]) < PICKS_ON_LEVEL * np.median(crest[beyond:]):
+        return False
+    floor = 0.05 * float(np.median(level[beyond:]))
+    outside, inside = (_regularity(np.log(part + floor), pitch) for part in (level[:beyond], level[beyond:]))
+    return outside >= max(LEAST_REGULAR, PICKS_ON_REGULAR * inside)
+
+
+def _regularity(log_level: Floats, pitch: float) -> float:
+    """Greatest autocorrelation at lags about one pick, with slow changes taken out."""
+    window = (1, max(5, round(2.2 * pitch)) | 1)
+    rest = log_level - cv2.blur(log_level.reshape(-1, 1), window, borderType=cv2.BORDER_REFLECT)[:, 0]
+    variance = float(rest.var())
+    lags = range(max(2, int(0.5 * pitch)), int(min(1.5 * pitch, 0.6 * len(rest))) + 1)
+    products = [float(rest[lag:] @ rest[:-lag]) / (len(rest) - lag) for lag in lags]
+    return max(products, default=0.0) / variance if variance > 1e-12 else 0.0
 
 
 def _pick_course(energy: FloatImage, seen: Mask, columns: tuple[int, int], zone: tuple[int, int]) -> Floats:
@@ -279,6 +357,15 @@ def _limit_along(
     weak_first: bool,
 ) -> float | None:
     """Straighten the rows along a curve and find the limit, as an offset from the curve."""
+    profile = _profile_along(energy, seen, columns, curve, rows)
+    found = _first_pick(profile, px_per_mm, weak_first)
+    return None if found is None else found + rows[0]
+
+
+def _profile_along(
+    energy: FloatImage, seen: Mask, columns: tuple[int, int], curve: Floats, rows: tuple[int, int]
+) -> Floats:
+    """Profile of rows that follow a curve."""
     x = np.arange(*columns)
     shift = np.polyval(curve, x)
     grid_y = (shift[None, :] + np.arange(*rows)[:, None]).astype(np.float32)
@@ -289,5 +376,4 @@ def _limit_along(
         > 0
     )
     free &= (grid_y >= 0) & (grid_y <= energy.shape[0] - 1)
-    found = _first_pick(row_profile(flat.astype(np.float32), free), px_per_mm, weak_first)
-    return None if found is None else found + rows[0]
+    return row_profile(flat.astype(np.float32), free)

@@ -187,3 +187,18 @@ def test_width_of_path_traced_samples(path: Path) -> None:
     tolerance = max(0.5, truth["width_mean_mm"] - truth["width_warp_mean_mm"])
     assert found.width_mm is not None
     assert found.width_mm / height == pytest.approx(truth["width_mean_mm"], abs=tolerance)
+
+
+@pytest.mark.parametrize("part", [(0.4, 0.97), (0.15, 0.85), (0.1, 0.6)])
+def test_band_that_leaves_the_photo_is_woven_to_its_border(part: tuple[float, float]) -> None:
+    """A fault or a denser stretch near the border is no beginning of a fringe."""
+    path = Path(__file__).resolve().parents[1] / "evenness_bands" / "pictures" / "fault_several.jpg"
+    truth = json.loads(path.with_suffix(".json").read_text())
+    x = np.array(truth["pick_axis_px"])[:, 0]
+    px_per_mm = truth["dpi"] / 25.4
+    low, high = (round(x.min() + share * (x.max() - x.min())) for share in part)
+    photo = load_photo(path)
+    shown = Photo(bgr=np.ascontiguousarray(photo.bgr[:, low:high]), name="part.png")
+    found = find_sample(shown, scaling_plane(px_per_mm, "given"), warp="across")
+    assert found.cut_off == {"start", "end"}
+    assert found.v_end_mm - found.v_start_mm == pytest.approx((high - low) / px_per_mm, abs=0.5)
