@@ -102,6 +102,7 @@ def kept_measurement(document: dict[str, Any], name: str) -> SettMeasurement:
             sample=SampleReading(
                 width_mm=sample.get("width_mm"),
                 width_u95_mm=sample.get("width_u95_mm"),
+                width_edges_u95_mm=sample.get("width_edges_u95_mm"),
                 length_mm=sample.get("length_mm"),
                 outline_px=np.array(sample.get("outline_px") or np.zeros((0, 2)), dtype=np.float64),
             ),

@@ -62,7 +62,12 @@ class SavedSample:
 
 def _load(path: Path, what: str, schema: str) -> dict[str, Any]:
     """Return the JSON object in a file that `pickglass` wrote."""
-    remake = f"Write it anew: pickglass {what} PHOTO --json > {path.name}"
+    # What was named may be a photo: never advise to write over it.
+    photos = "PHOTO" if what == "sett" else "BEFORE AFTER"
+    if path.suffix.lower() == ".json":
+        remake = f"Write it anew: pickglass {what} {photos} --json > {path.name}"
+    else:
+        remake = f"Give a saved measurement; write one with pickglass {what} {photos} --json > FILE.json"
     try:
         if path.exists() and not path.is_file():  # a pipe or device may never end
             raise UsageError("not-a-file", f"{path} is not a file.", "Give the name of a file.")
@@ -202,7 +207,11 @@ def _edges(document: dict[str, Any], per_inch: float, where: str, state: str) ->
     spacing = _MM_PER_INCH / per_inch
     likely = _number(document, "ends", "count_mean")
     likely = count if likely is None else likely
-    count_u95, width_u95 = _number(document, "ends", "count_u95"), _number(document, "sample", "width_u95_mm")
+    count_u95 = _number(document, "ends", "count_u95")
+    # The scale stretches the width and the ends' spacing alike, so it leaves their difference alone.
+    width_u95 = _number(document, "sample", "width_edges_u95_mm")
+    if width_u95 is None:
+        width_u95 = _number(document, "sample", "width_u95_mm")
     doubt = math.hypot(
         width_u95 if width_u95 is not None else _WIDTH_U95_MM,
         spacing * (count_u95 if count_u95 is not None else 1.0),

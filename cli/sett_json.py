@@ -51,6 +51,7 @@ def sett_document(result: SettResult, plane: Plane) -> dict[str, Any]:
         "sample": {
             "width_mm": result.sample.width_mm,
             "width_u95_mm": result.sample.width_u95_mm,
+            "width_edges_u95_mm": result.sample.width_edges_u95_mm,
             "length_mm": result.sample.length_mm,
             "outline_px": result.sample.outline_px.round(1).tolist(),
         },
@@ -93,7 +94,9 @@ def refusal_document(photo: str | None, code: str, text: str) -> dict[str, Any]:
         "ends": threads | {"across_width_per_inch": None},
         "picks": threads,
         "weave": dict.fromkeys(("name", "repeat_ends", "repeat_picks", "face")),
-        "sample": dict.fromkeys(("width_mm", "width_u95_mm", "length_mm", "outline_px")),
+        "sample": dict.fromkeys(
+            ("width_mm", "width_u95_mm", "width_edges_u95_mm", "length_mm", "outline_px")
+        ),
         "photo_quality": None,
     }
 

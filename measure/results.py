@@ -89,12 +89,17 @@ class WeaveReading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SampleReading:
-    """Size of the woven part and its outline in photo pixels (shape (N, 2))."""
+    """Size of the woven part and its outline in photo pixels (shape (N, 2)).
+
+    `width_u95_mm` holds everything, scale and height of the cloth included; `width_edges_u95_mm` the finding of the two
+    edges alone, for comparisons in which the scale is shared or counted elsewhere.
+    """
 
     width_mm: float | None
     width_u95_mm: float | None
     length_mm: float | None
     outline_px: NDArray[np.float64]
+    width_edges_u95_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

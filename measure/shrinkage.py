@@ -18,7 +18,7 @@ from ..calibration.errors import ScaleError
 from ..calibration.notices import Notice
 from .bow_skew import pick_shape
 from .common_stretch import CommonStretch, Stretch
-from .results import MM_PER_INCH, ThreadReading, Verdict
+from .results import MM_PER_INCH, SampleReading, ThreadReading, Verdict
 from .same_sample import CREDIBLE_PERCENT
 from .sett import SettMeasurement
 
@@ -296,11 +296,17 @@ def _by_outline(before: SettMeasurement, after: SettMeasurement, shared: float) 
         ratio = second.length_mm / first.length_mm
         out["warpwise"] = _change(value, ratio * doubt, ratio * shared)
     if first.width_mm and second.width_mm:
-        doubt = 50.0 * math.hypot(*((s.width_u95_mm or 1.0) / (s.width_mm or 1.0) for s in (first, second)))
+        doubt = 50.0 * math.hypot(*(_edges_u95_mm(s) / (s.width_mm or 1.0) for s in (first, second)))
         value = dimensional_change(first.width_mm, second.width_mm)
         ratio = second.width_mm / first.width_mm
         out["weftwise"] = _change(value, ratio * doubt, ratio * shared)
     return out
+
+
+def _edges_u95_mm(sample: SampleReading) -> float:
+    """Return the doubt about the two edges alone, for `shared` holds the scales; all of it where only that was kept."""
+    own = sample.width_edges_u95_mm
+    return (sample.width_u95_mm if own is None else own) or 1.0
 
 
 def _length_u(measurement: SettMeasurement) -> float:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import cv2
 import numpy as np
 import pytest
@@ -14,6 +16,7 @@ from pickglass.measure import SettOptions, measure_photo
 from ..cli.small_photo import ENDS_PER_INCH, PICKS_PER_INCH, draw
 from ..sample_scene import PITCH_PX, lay, piece
 
+ROOT = Path(__file__).resolve().parents[2]
 ALL_CLOTH = SettOptions(all_cloth=True)
 
 
@@ -67,3 +70,15 @@ def test_points_outside_the_photo_are_refused(cloth):
 def test_words_that_are_none_are_never_taken_for_another(cloth, wrong):
     with pytest.raises(ValueError, match="one of"):
         measure_photo(cloth, ALL_CLOTH, **wrong)
+
+
+def test_the_width_is_no_surer_than_the_scale():
+    """Nobody measured the check bars of this card here: it may have been printed some percent too large."""
+    found = measure_photo(ROOT / "sample_images" / "page_card_checked.jpg", card="printed")
+    sample, scale = found.result.sample, found.plane.u95_percent / 100.0
+    assert scale > 0.03
+    assert sample.width_u95_mm > scale * sample.width_mm
+    assert sample.width_edges_u95_mm < 0.01 * sample.width_mm
+    assert sample.width_u95_mm == pytest.approx(
+        np.hypot(sample.width_edges_u95_mm, scale * sample.width_mm), rel=0.01
+    )

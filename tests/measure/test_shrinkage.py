@@ -56,7 +56,7 @@ def photo(
         more.get("ends", 40),
         more.get("source", "bank-card"),
     )
-    sample = SimpleNamespace(width_mm=size[0], width_u95_mm=0.4, length_mm=size[1])
+    sample = SimpleNamespace(width_mm=size[0], width_u95_mm=0.4, width_edges_u95_mm=0.4, length_mm=size[1])
     cut = frozenset() if size[0] else frozenset({"left", "start"})
     return SimpleNamespace(
         result=SimpleNamespace(
