@@ -225,7 +225,7 @@ def _one_camera(photos: Sequence[Photo]) -> tuple[str, float]:
     if len(photos) < FEWEST_PHOTOS:
         raise UsageError(
             "lens-few-photos",
-            f"{len(photos)} photo(s) are too few to learn a lens.",
+            f"{'One photo is' if len(photos) == 1 else f'{len(photos)} photos are'} too few to learn a lens.",
             f"Give {FEWEST_PHOTOS} or more photos of the page card, taken from different sides.",
         )
     for photo in photos:

@@ -29,7 +29,7 @@ KnownDistance = tuple[float, float, float, float, float]
 
 _LAY_A_CARD = (
     "Lay a bank-sized card (number side down) or a pickglass card flat beside the cloth, all of it in the photo, "
-    "on a table of another colour; or give the scale with --px-per-mm."
+    "on a table of another colour; or give the scale with --rule, --points or --px-per-mm."
 )
 _PX_PER_MM_LIMITS = (0.5, 2000.0)  # below, no thread shows; above lies beyond light microscopes
 _DPI_LIMITS = (50.0, 12800.0)  # what flat-bed scanners offer
@@ -116,7 +116,7 @@ def find_scale(
         if plane is not None:
             return plane
         _refuse_cut_card(photo)
-    raise ScaleError("no-card", f"No reference card was found in {photo.name}.", _LAY_A_CARD)
+    raise _no_card(photo, card)
 
 
 def _check_choice(
@@ -165,7 +165,8 @@ def _scan(photo: Photo, dpi: float | None) -> Plane:
             notices = (
                 Notice(
                     "photo-as-scan",
-                    "This file says it was taken with a camera lens, yet it is treated as a scan, as asked.",
+                    "This file says it was taken with a camera lens, yet it is treated as a scan, as asked. If it is a "
+                    "photo, the figures are wrong by a factor: lay a card beside the cloth and leave --dpi out.",
                 ),
             )
         resolution = dpi
@@ -231,6 +232,22 @@ def _bank(photo: Photo) -> Plane | None:
             "Leave only one card in the photo.",
         )
     return plane_of_card(photo, cards[0]) if cards else None
+
+
+def _no_card(photo: Photo, card: CardChoice) -> ScaleError:
+    """Say which card was looked for, and what this file may be instead of a photo with a card."""
+    if card == "printed":
+        return ScaleError(
+            "no-card",
+            f"No printed pickglass card was found in {photo.name}.",
+            "Lay it flat, all of its squares in the photo and sharp; a bank-sized card is looked for without --card.",
+        )
+    with_lens = photo.focal_length_mm is not None or photo.focal_length_35mm is not None
+    if photo.dpi is not None and not with_lens and round(photo.dpi) not in _PLACEHOLDER_DPI:
+        hint = f" If it is a flat-bed scan (the file names {photo.dpi:.0f} dots per inch), add --scan."
+    else:
+        hint = " Without any scale --no-scale counts threads per 1000 pixels."
+    return ScaleError("no-card", f"No reference card was found in {photo.name}.", _LAY_A_CARD + hint)
 
 
 def _refuse_cut_card(photo: Photo) -> None:

@@ -11,6 +11,7 @@ import typer
 from ..calibration.errors import UsageError
 from . import options
 from .book_reference import book_for_reading, book_for_writing, default_book
+from .plain_help import PlainCommand
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -37,7 +38,8 @@ _ADD = """pickglass book add "garden band" --from band.json --photo band.jpg --s
 
 
 def _example(lines: str) -> str:
-    return f"\b\nExample:\n  {lines}\n"
+    heading = "Examples" if "\n" in lines else "Example"
+    return f"\b\n{heading}:\n  {lines}\n"
 
 
 app = typer.Typer(
@@ -74,7 +76,7 @@ def _range(option: str, what: str) -> Any:
     )
 
 
-@app.command("add", short_help="Put in a sample, or add to one.", epilog=_example(_ADD))
+@app.command("add", cls=PlainCommand, short_help="Put in a sample, or add to one.", epilog=_example(_ADD))
 def add(
     name: _Name,
     source: Annotated[
@@ -152,6 +154,7 @@ def add(
 
 @app.command(
     "list",
+    cls=PlainCommand,
     short_help="List the samples, or those you look for.",
     epilog=_example("pickglass book list --yarn cotton --ends 10..20"),
 )
@@ -192,7 +195,10 @@ def list_samples(
 
 
 @app.command(
-    "show", short_help="Show one sample and its life.", epilog=_example('pickglass book show "garden band"')
+    "show",
+    cls=PlainCommand,
+    short_help="Show one sample and its life.",
+    epilog=_example('pickglass book show "garden band"'),
 )
 def show(
     name: _Name,
@@ -226,6 +232,7 @@ def show(
 
 @app.command(
     "compare",
+    cls=PlainCommand,
     short_help="Put two samples side by side.",
     epilog=_example('pickglass book compare "garden band" "blue band" --stage off-loom'),
 )
@@ -274,11 +281,14 @@ def compare(
 
 @app.command(
     "export",
+    cls=PlainCommand,
     short_help="Write the book as JSON or as a table.",
     epilog=_example("pickglass book export book.csv"),
 )
 def export_book(
-    target: Annotated[Path, typer.Argument(metavar="FILE.json|FILE.csv", show_default=False)],
+    target: Annotated[
+        Path, typer.Argument(metavar="FILE.json|FILE.csv", help="Where to write it.", show_default=False)
+    ],
     overwrite: options.Overwrite = False,
     json: options.Json = False,
     book: options.Book = None,
@@ -310,11 +320,15 @@ def export_book(
 
 @app.command(
     "import",
+    cls=PlainCommand,
     short_help="Take in samples from JSON or a table.",
     epilog=_example("pickglass book import book.json"),
 )
 def import_book(
-    source: Annotated[Path, typer.Argument(metavar="FILE.json|FILE.csv", show_default=False)],
+    source: Annotated[
+        Path,
+        typer.Argument(metavar="FILE.json|FILE.csv", help="What book export wrote.", show_default=False),
+    ],
     json: options.Json = False,
     book: options.Book = None,
 ) -> None:

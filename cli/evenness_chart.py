@@ -182,7 +182,10 @@ def _draw_beat(axes: Any, evenness: Evenness) -> None:
     axes.plot(at, values, color=BLUE, marker="o", markersize=4, linewidth=1.8, label="stations")
     axes.set_ylabel("picks per inch")
     axes.grid(alpha=0.3)
-    axes.legend(loc="lower right", fontsize=7, framealpha=0.8)
+    # In the gap above, where it hides no pick.
+    axes.legend(
+        loc="lower right", bbox_to_anchor=(1.0, 0.985), ncol=2, fontsize=7, frameon=False, borderaxespad=0
+    )
 
 
 def _draw_width(axes: Any, evenness: Evenness) -> None:

@@ -23,6 +23,7 @@ from . import (
     sett_command,
     shrinkage_command,
 )
+from .plain_help import PlainCommand
 from .process import one_blas_thread
 from .screen import printable
 
@@ -78,8 +79,14 @@ def _pickglass(
     """Hold the options that need no command."""
 
 
+_COMMANDS = ("sett", "evenness", "shrinkage", "plan", "card", "lens", "book")
 for _name, _module, _function, _words in (
-    ("sett", sett_command, sett_command.sett, "Ends and picks per inch, width and weave from one photo."),
+    (
+        "sett",
+        sett_command,
+        sett_command.sett,
+        "Ends and picks per inch, width and weave, from one photo or many.",
+    ),
     (
         "evenness",
         evenness_command,
@@ -96,7 +103,7 @@ for _name, _module, _function, _words in (
     ("card", card_command, card_command.card, "Draw a reference card to print, or tell how it was printed."),
     ("lens", lens_command, lens_command.lens, "Learn how a phone's lens bends the picture."),
 ):
-    app.command(name=_name, epilog=_module.EPILOG, short_help=_words)(_function)
+    app.command(name=_name, cls=PlainCommand, epilog=_module.EPILOG, short_help=_words)(_function)
 app.add_typer(
     book_command.app, short_help="A book of your samples: add, list, show, compare, export, import."
 )
@@ -196,6 +203,8 @@ def _wrong_use(error: Exception, words: list[str], *, as_json: bool) -> int:
     if type(error).__name__ == "NoArgsIsHelpError":
         typer.echo(str(error), err=True)
         return EXIT_USAGE
+    known = words[:1] if words and words[0] in _COMMANDS else []  # the parser of options knows no command
+    command = context.command_path if context else " ".join(["pickglass", *known])
     problem = str(getattr(error, "message", "") or error)
     option = getattr(error, "option_name", None)
     near = getattr(error, "possibilities", None)
@@ -203,12 +212,12 @@ def _wrong_use(error: Exception, words: list[str], *, as_json: bool) -> int:
         problem = f"{problem}. Did you mean {' or '.join(sorted(near))}?"
     elif type(error).__name__ == "MissingParameter":
         missing = getattr(getattr(error, "param", None), "name", None) or "argument"
-        problem = (
-            f"{context.command_path if context else 'pickglass'} was given no {missing.replace('_', ' ')}."
-        )
+        problem = f"{command} was given no {missing.replace('_', ' ')}."
+    elif option is not None and problem.endswith("requires an argument."):
+        problem = f"{option} needs a value behind it."
     elif hasattr(error, "format_message") and option is None:
         problem = str(error.format_message())
-    step = f"Run {context.command_path if context else 'pickglass'} --help to see what it takes."
+    step = f"Run {command} --help to see what it takes."
     if option is not None and any(os.path.lexists(word) for word in words if word.startswith("-")):
         step = "If this is the name of a file, write ./ before it."
     _say(PickglassError("wrong-use", _sentence(problem), step), words, as_json=as_json)

@@ -15,7 +15,7 @@ from .drawing import Label, Picture, dashes, footer, letter, stroke
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-__all__ = ["Marks", "NumberedThread", "draw_marks", "encode"]
+__all__ = ["Marks", "NumberedThread", "draw_marks", "encode", "enlarge_repeat"]
 
 EVERY = 10
 MAX_SIDE_PX = 4000  # a picture larger than this is a burden to open on a phone
@@ -24,6 +24,8 @@ LEAST_SHAPE = (
     0.4  # short side over long side: a long band gets table beside it, for the numbers and the words
 )
 JPEG_QUALITY = 90
+REPEAT_SIDE_PX = 720.0
+INSET_LINES = 8.0  # of text: as large is the repeat below the photo
 LETTERS_SHARE = 0.011  # height of the numbers over height plus width of the picture
 
 
@@ -77,7 +79,7 @@ def draw_marks(photo_bgr: Picture, marks: Marks, *, letters_share: float = LETTE
         stroke(view, card, thickness=line_px, closed=True)
         labels.append((marks.card_words, (float(card[:, 0].mean()), float(card[:, 1].mean()))))
     view = letter(view, _inside(labels, view, letters_px), size_px=letters_px)
-    inset = None if marks.repeat_bgr is None else _inset(marks.repeat_bgr, letters_px)
+    inset = None if marks.repeat_bgr is None else enlarge_repeat(marks.repeat_bgr, INSET_LINES * letters_px)
     return footer(view, marks.caption, size_px=letters_px, inset=inset, inset_text="averaged repeat")
 
 
@@ -142,9 +144,9 @@ def _inside(labels: list[Label], view: Picture, letters_px: int) -> list[Label]:
     return moved
 
 
-def _inset(repeat_bgr: Picture, letters_px: int) -> Picture:
-    """Return the averaged repeat enlarged to about eight lines of text, never blurred beyond its own pixels."""
-    factor = 8.0 * letters_px / max(repeat_bgr.shape[:2])
+def enlarge_repeat(repeat_bgr: Picture, side_px: float = REPEAT_SIDE_PX) -> Picture:
+    """Return the averaged repeat, a few dozen pixels wide, as large as it can be looked at."""
+    factor = side_px / max(repeat_bgr.shape[:2])
     return np.asarray(
         cv2.resize(repeat_bgr, None, fx=factor, fy=factor, interpolation=cv2.INTER_CUBIC), dtype=np.uint8
     )

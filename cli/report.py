@@ -15,7 +15,14 @@ from .report_quality import BETTER
 from .request_text import options_text
 from .rounding import plain, with_uncertainty
 from .screen import printable
-from .sett_text import SCALE_WORDS, count_words, density_words, relative_u95_percent, weave_words
+from .sett_text import (
+    DOUBTFUL,
+    count_words,
+    density_words,
+    relative_u95_percent,
+    scale_words,
+    weave_words,
+)
 
 if TYPE_CHECKING:
     from ..calibration.photo import Photo
@@ -25,6 +32,9 @@ if TYPE_CHECKING:
     from .pipeline import Request
 
 __all__ = ["LEAST_SPACINGS", "density_figure", "method_rows", "sett_report"]
+
+_DOUBTS = ("ends-faint", "picks-faint", "ends-few", "picks-few", "woven-unsure", "hint-contradicted")
+"""Remarks that make a reading unsure, besides a second reading."""
 
 LEAST_SPACINGS = 5  # fewer make no chart
 
@@ -149,7 +159,8 @@ def _doubts(result: SettResult) -> list[str]:
             )
         else:
             texts.append(f"The {name} were read as {plain(first)} {unit}, but not surely enough to warp by.")
-    return texts or ["What was found is not sure enough to warp by."]
+    reasons = [printable(n.text) for n in result.notices if n.code in _DOUBTS]
+    return [*texts, *dict.fromkeys(reasons)] or [DOUBTFUL]
 
 
 def _checks(result: SettResult) -> list[str]:
@@ -270,7 +281,7 @@ def _facts(measurement: SettMeasurement) -> list[tuple[str, str]]:
 
 
 def _cautions(measurement: SettMeasurement) -> list[str]:
-    told = ("ends-unsure", "picks-unsure") if measurement.result.verdict == "unsure" else ()
+    told = ("ends-unsure", "picks-unsure", *_DOUBTS) if measurement.result.verdict == "unsure" else ()
     notices = (*measurement.plane.notices, *measurement.result.notices)
     return list(dict.fromkeys(printable(n.text) for n in notices if n.code not in told))
 
@@ -281,7 +292,7 @@ def method_rows(view: PhotoView, measurement: SettMeasurement, request: Request)
     out = [
         ("photo", f"{printable(result.photo)}, {view.columns} × {view.rows} pixels"),
         ("camera", printable(view.camera) if view.camera else "the file does not say"),
-        ("scale from", "no scale" if plane.source == "none" else SCALE_WORDS[plane.source]),
+        ("scale from", "no scale" if plane.source == "none" else scale_words(plane)),
     ]
     if plane.card_code:
         out.append(("card", printable(plane.card_code)))

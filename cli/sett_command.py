@@ -159,13 +159,17 @@ def _run_one(
         if picture is not None or repeat_picture is not None:
             progress.step("Drawing the picture")
             from .marks import marks_of
-            from .overlay import draw_marks, encode
+            from .overlay import draw_marks, encode, enlarge_repeat
 
             marks = marks_of(measurement)
             if picture is not None:
                 write_whole(picture, encode(draw_marks(photograph.bgr, marks), picture), overwrite=overwrite)
             if repeat_picture is not None and marks.repeat_bgr is not None:
-                write_whole(repeat_picture, encode(marks.repeat_bgr, repeat_picture), overwrite=overwrite)
+                write_whole(
+                    repeat_picture,
+                    encode(enlarge_repeat(marks.repeat_bgr), repeat_picture),
+                    overwrite=overwrite,
+                )
         if report is not None:
             progress.step("Writing the report")
             from .report import sett_report

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from ..measure.results import SettResult, ThreadReading
 
 __all__ = [
+    "DOUBTFUL",
     "SCALE_WORDS",
     "caption_lines",
     "count_words",
@@ -26,6 +27,7 @@ __all__ = [
     "explain_text",
     "headline",
     "relative_u95_percent",
+    "scale_words",
     "sett_text",
     "weave_words",
 ]
@@ -40,6 +42,8 @@ SCALE_WORDS = {
     "given": "given by hand",
     "scan": "resolution of the scan",
 }
+_TWO_POINTS = "two points in the photo"
+DOUBTFUL = "What was found is not sure enough to warp by."
 _DOUBT_CODES = ("ends-unsure", "picks-unsure")
 _FACE_WORDS = {
     "balanced": "warp and weft both show",
@@ -89,7 +93,7 @@ def headline(result: SettResult) -> str:
 
 def caption_lines(result: SettResult, plane: Plane) -> list[str]:
     """Return the words below the marked picture."""
-    scale = "scale unknown" if plane.source == "none" else f"scale: {SCALE_WORDS[plane.source]}"
+    scale = f"scale: {scale_words(plane)}" if plane.source != "none" else "scale unknown"
     return [
         printable(result.photo),
         headline(result).replace(" ± ", "\u00a0±\u00a0"),
@@ -169,7 +173,12 @@ def _facts(result: SettResult, plane: Plane) -> Iterable[tuple[str, str]]:
     else:
         tilt = "" if plane.tilt_deg is None else f", phone tilted by {plane.tilt_deg:.0f}°"
         sure = f"sure to {plane.u95_percent:.1f} %" if plane.budget else "how surely is not known"
-        yield "scale", f"{SCALE_WORDS[plane.source]}, {sure}{tilt}"
+        yield "scale", f"{scale_words(plane)}, {sure}{tilt}"
+
+
+def scale_words(plane: Plane) -> str:
+    """Return where the scale comes from; one given by hand has a budget only if two points were told."""
+    return _TWO_POINTS if plane.source == "given" and plane.budget else SCALE_WORDS[plane.source]
 
 
 def weave_words(result: SettResult) -> str:
@@ -198,13 +207,15 @@ def _doubt(result: SettResult, columns: int) -> str:
         told = f"The {name} can be read as {plain(first)} or as {others} {unit}; the first is likelier."
         lines.append(paragraph(told, columns=columns, indent="  "))
     if not lines:
-        lines.append("  What was found is not sure enough to warp by.")
+        lines.append(f"  {DOUBTFUL}")
     span = "1000 pixels" if result.ends.per_inch is None else "inch"
     advice = (
         f"count one {span} by eye and say what you found (--expect-ends 20..30, --expect-picks 10..14), give the "
         "number of ends you warped (--ends-warped 48) or the weave (--weave plain), or take a sharper photo from "
         "nearer."
     )
+    if "hint-contradicted" in codes:
+        advice = f"count one {span} by eye; correct what you told, or leave it out, or take a sharper photo from nearer."
     lines.append(paragraph(advice, columns=columns, first="  What to do: ", indent="              "))
     return "\n".join(lines)
 

@@ -50,11 +50,17 @@ def _words_of(
     words = [options.choice(option, names)(word) for word in text.split(",")]
     if len(words) == 1 and option == "--warp":
         words *= count
+    if words and count == 0:
+        raise UsageError(
+            "bad-option",
+            f"{option} is about photos, and none was named.",
+            "Leave it out; what the book keeps was measured already.",
+        )
     if len(words) != count:
         raise UsageError(
             "bad-option",
-            f"{option} names {len(words)} photos, but {count} were given.",
-            f"Give one word for each photo, with commas between: {option} {','.join(fallback)}",
+            f"{option} needs one word for each of the {count} photos, and has {len(words)}.",
+            f"Put commas between them: {option} {','.join(fallback)}",
         )
     return words
 
@@ -71,8 +77,8 @@ def _numbers_of(
     if len(values) != count:
         raise UsageError(
             "bad-option",
-            f"{option} names {len(values)} photos, but {count} were given.",
-            f"Give one number for all photos, or one for each with commas between, auto for none: {option} 20.1,auto",
+            f"{option} needs one number, or one for each of the {count} photos, and has {len(values)}.",
+            f"Put commas between them, and auto for a photo without: {option} 20.1,auto",
         )
     return values
 

@@ -159,7 +159,7 @@ def test_kept_measurement_against_a_new_photo(book, capsys, tmp_path):
         (("book:unmeasured",), "no measurement"),
         (("book:no scale",), "has no scale"),
         (("band.jpg",), "only one was named"),
-        (("book:garden band", "--stage", "washed"), "--stage names 1"),
+        (("book:garden band", "--stage", "washed"), "--stage is about photos"),
         (("book:garden band", "--book", "none.book"), "none.book"),
         (
             ("book:fresh band", "PHOTO", "--marks-before", "1,1,9,9", "--marks-after", "1,1,8,8", *OPTIONS),

@@ -206,7 +206,7 @@ def test_each_photo_is_asked_in_its_own_way(
     ("words", "told"),
     [
         (("--no-scale",), "Without a scale"),
-        (("--px-per-mm", "20,20,20"), "names 3 photos"),
+        (("--px-per-mm", "20,20,20"), "one for each of the 2 photos, and has 3"),
         (("--px-per-mm", "20,much"), "cannot be used"),
         (("--dpi", "600", "--px-per-mm", "20"), "contradict each other"),
         (("--points", "1,1,900,1=90"), "--points was given 1 times for 2 photos"),
@@ -214,7 +214,7 @@ def test_each_photo_is_asked_in_its_own_way(
         (("--scan", "--card-on-cloth"), "contradict each other"),
         (("--area", "0,0,500,400"), "given 1 times for 2 photos"),
         (("--area", "whole", "--area", "0,0,5,4"), "cannot be used"),
-        (("--cloth-thickness", "1,2,3"), "names 3 photos"),
+        (("--cloth-thickness", "1,2,3"), "one for each of the 2 photos, and has 3"),
         (("--cloth-thickness", "nan"), "cannot be used"),
         (("--dpi", "-300"), "cannot be used"),
     ],
