@@ -140,10 +140,7 @@ class Trial:
 
     def same_threads(self, other: Trial) -> bool:
         """Tell whether two trials have ended on the same threads, though they set out from different pitches."""
-        return (
-            abs(float(np.log(self.pitch_x_px / other.pitch_x_px))) < _IDENTICAL
-            and abs(float(np.log(self.pitch_y_px / other.pitch_y_px))) < _IDENTICAL
-        )
+        return _alike((self.pitch_x_px, self.pitch_y_px), (other.pitch_x_px, other.pitch_y_px))
 
 
 def no_prior(pitch_px: float) -> float:
@@ -176,14 +173,19 @@ def settle(
         What speaks beforehand for (or against) something woven, natural logarithm of the odds.
     """
     trials: list[Trial] = []
+    starts: list[tuple[float, float]] = []
     shares = np.zeros(0)
     pairs = rank_pairs(lattice, ends_prior, picks_prior)
     for pair in pairs[:MOST_TRIALS]:
         negligible = pair.weight < _NEGLIGIBLE * pairs[0].weight
         if trials and negligible and _convinced(trials, shares, woven_log_odds):
             break
-        pitch_px = (pair.pitch_x_px, pair.pitch_y_px)
-        trial = try_pair(bgr, mask, lattice, pitch_px, pair.probability, pair.prior)
+        start = refine_pitch(bgr, mask, (pair.pitch_x_px, pair.pitch_y_px))
+        # Candidates some percent apart are often drawn to the same threads.
+        if any(_alike(start, known) for known in starts):
+            continue
+        starts.append(start)
+        trial = _try_from(bgr, mask, lattice, start, pair.probability, pair.prior)
         if any(trial.same_threads(known) for known in trials):
             continue
         trials.append(trial)
@@ -235,6 +237,11 @@ def _convinced(trials: list[Trial], shares: NDArray[np.float64], log_odds: float
     return float(shares.max()) > _CONVINCING and _woven(trials, log_odds) > _PLAUSIBLE
 
 
+def _alike(pitch_px: tuple[float, float], other_px: tuple[float, float]) -> bool:
+    """Whether two pairs of pitches, ends and picks, are one."""
+    return all(abs(float(np.log(a / b))) < _IDENTICAL for a, b in zip(pitch_px, other_px, strict=True))
+
+
 def try_pair(
     bgr: NDArray[np.uint8],
     mask: NDArray[np.bool_],
@@ -244,8 +251,20 @@ def try_pair(
     prior: float = 1.0,
 ) -> Trial:
     """Track the cloth at one pair of pitches and weigh what is seen."""
-    pitch_x, pitch_y = refine_pitch(bgr, mask, pitch_px)
-    tracks = _follow(bgr, mask, (pitch_x, pitch_y))
+    return _try_from(bgr, mask, lattice, refine_pitch(bgr, mask, pitch_px), probability, prior)
+
+
+def _try_from(
+    bgr: NDArray[np.uint8],
+    mask: NDArray[np.bool_],
+    lattice: Lattice,
+    pitch_px: tuple[float, float],
+    probability: float,
+    prior: float,
+) -> Trial:
+    """Do so from refined pitches."""
+    pitch_x, pitch_y = pitch_px
+    tracks = _follow(bgr, mask, pitch_px)
     weave = read_weave(tracks)
     woven = float(np.clip(lattice.woven_probability, 1e-3, 1 - 1e-3))
     before = [max(float(np.log(probability + 1e-9)), _UNLIKELY), float(np.log(woven / (1 - woven))), 1.0]
