@@ -88,6 +88,15 @@ def test_no_card() -> None:
     error = refused(ScaleError, "no-card", blank())
     assert error.exit_code == 4
     assert "card" in error.next_step
+    assert "--scan" not in error.next_step
+
+
+def test_no_card_says_what_the_file_may_be_instead() -> None:
+    assert "300 dots per inch" in refused(ScaleError, "no-card", blank(dpi=300.0)).next_step
+    assert "--scan" not in refused(ScaleError, "no-card", blank(dpi=72.0)).next_step
+    with_lens = blank(dpi=300.0, focal_length_35mm=26.0)
+    assert "--scan" not in refused(ScaleError, "no-card", with_lens).next_step
+    assert "printed" in refused(ScaleError, "no-card", blank(), card="printed").problem
 
 
 def test_two_cards() -> None:

@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import resource
 import subprocess
 import sys
@@ -140,7 +141,7 @@ def test_version_is_the_installed_one(capsys):
         (["sett", "a.jpg", "--weave", "twil"], "Did you mean twill?"),
         (["sett"], "pickglass sett was given no photo."),
         (["sett", "a.jpg", "b.jpg", "--explain"], "cannot be used with several photos"),
-        (["sett", "a.jpg", "--dpi"], "--dpi"),
+        (["sett", "a.jpg", "--dpi"], "--dpi needs a value behind it.\nWhat to do: Run pickglass sett --help"),
         (["sett", "a.jpg", "--dpi", "12"], "from 50 to 12800"),
         (["sett", "a.jpg", "--scan", "--px-per-mm", "8"], "contradict each other"),
         (["sett", "no-such-photo.jpg"], "no-such-photo.jpg"),
@@ -153,6 +154,16 @@ def test_wrong_use_leaves_with_2_and_says_what_to_do(capsys, words, said):
     assert said in err
     assert "Traceback" not in err
     assert not words or "What to do: " in err
+
+
+@pytest.mark.parametrize(
+    "command", ["sett", "evenness", "shrinkage", "card", "lens", "book add", "book export"]
+)
+def test_help_names_no_type_of_python(capsys, command):
+    code, out, _ = run(capsys, *command.split(), "--help")
+    assert code == 0
+    assert "Arguments:" in out
+    assert not re.search(r"<\S+>|list\[|\bPath\b", out)
 
 
 def test_dash_file_is_explained(capsys, tmp_path, monkeypatch):

@@ -349,3 +349,15 @@ def test_json_holds_only_finite_numbers(capsys):
                 walk(item)
 
     walk(planned(capsys, *BY_HAND, "--order", "[3 red 1 blue]", "--heddle", "10/in"))
+
+
+@pytest.mark.parametrize("option", ["--sample", "--shrinkage"])
+def test_nobody_is_told_to_save_a_measurement_over_a_photo(tmp_path, option):
+    photo = tmp_path / "band.jpg"
+    photo.write_bytes(b"\xff\xd8\xff\xe0 a photo")
+    known = () if option == "--sample" else ("--sett", "20/in", "--picks", "18/in")
+    with pytest.raises(UsageError) as caught:
+        run_plan(option, str(photo), *known, *WISH)
+    assert caught.value.code == "not-json"
+    assert "> FILE.json" in caught.value.next_step
+    assert "band.jpg" not in caught.value.next_step
