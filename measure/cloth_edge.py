@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -18,7 +19,7 @@ CLOTH_ZONE = (1.0, 6.0)  # threads inside it taken as cloth
 # The cloth throws a shadow on the table: its colours are also expected at these shares of their pixel values.
 SHADES = (1.0, 0.9, 0.8, 0.7, 0.6, 0.5, 0.4)
 LIT_SHARE = 0.4  # of the table's pixels near the cloth, those not in shadow
-_BINS = (25, 48, 48)
+_BINS = (48, 48, 25)  # a*, b*, L*
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,27 +51,37 @@ def _lab(bgr: FloatPlane) -> FloatPlane:
 
 
 def _table_histogram(bgr: FloatPlane) -> FloatPlane:
+    """Colours of the table, in light and in shadow."""
     shaded = (1.0 - LIT_SHARE) / (len(SHADES) - 1)
-    parts = [
-        _histogram(_lab(bgr * np.float32(s))) * np.float32(LIT_SHARE if s == 1.0 else shaded) for s in SHADES
-    ]
-    return np.asarray(np.sum(parts, axis=0), dtype=np.float32)
+    count = np.zeros(int(np.prod(_BINS)))
+    for shade in SHADES:
+        count += (LIT_SHARE if shade == 1.0 else shaded) * _count(_lab(bgr * np.float32(shade)))
+    return _smoothed(count)
 
 
 def _histogram(colours: FloatPlane) -> FloatPlane:
-    count = np.bincount(_bin(colours), minlength=int(np.prod(_BINS))).astype(np.float32).reshape(_BINS)
-    count = np.stack([cv2.GaussianBlur(layer, (0, 0), 1.0) for layer in count])
-    padded = np.pad(count, ((1, 1), (0, 0), (0, 0)), mode="edge")
-    count = 0.25 * padded[:-2] + 0.5 * padded[1:-1] + 0.25 * padded[2:]
-    return np.asarray(count / max(float(count.sum()), 1.0), dtype=np.float32).ravel()
+    return _smoothed(_count(colours))
+
+
+def _count(colours: FloatPlane) -> NDArray[Any]:
+    return np.bincount(_bin(colours), minlength=int(np.prod(_BINS)))
+
+
+def _smoothed(count: NDArray[Any]) -> FloatPlane:
+    """Probability of every bin: the counts blurred over neighbouring bins."""
+    # All layers of one lightness are blurred at once, as channels.
+    planes = np.asarray(cv2.GaussianBlur(count.astype(np.float32).reshape(_BINS), (0, 0), 1.0))
+    padded = np.pad(planes, ((0, 0), (0, 0), (1, 1)), mode="edge")
+    smooth = 0.25 * padded[..., :-2] + 0.5 * padded[..., 1:-1] + 0.25 * padded[..., 2:]
+    return np.asarray(smooth / max(float(smooth.sum()), 1.0), dtype=np.float32).ravel()
 
 
 def _bin(lab: FloatPlane) -> NDArray[np.int64]:
     flat = lab.reshape(-1, 3)
-    l_bin = np.clip(flat[:, 0] * (_BINS[0] / 100.0), 0, _BINS[0] - 1).astype(np.int64)
-    a_bin = np.clip((flat[:, 1] + 96.0) * (_BINS[1] / 192.0), 0, _BINS[1] - 1).astype(np.int64)
-    b_bin = np.clip((flat[:, 2] + 96.0) * (_BINS[2] / 192.0), 0, _BINS[2] - 1).astype(np.int64)
-    return np.asarray((l_bin * _BINS[1] + a_bin) * _BINS[2] + b_bin)
+    a_bin = np.clip((flat[:, 1] + 96.0) * (_BINS[0] / 192.0), 0, _BINS[0] - 1).astype(np.int64)
+    b_bin = np.clip((flat[:, 2] + 96.0) * (_BINS[1] / 192.0), 0, _BINS[1] - 1).astype(np.int64)
+    l_bin = np.clip(flat[:, 0] * (_BINS[2] / 100.0), 0, _BINS[2] - 1).astype(np.int64)
+    return np.asarray((a_bin * _BINS[1] + b_bin) * _BINS[2] + l_bin)
 
 
 def side_occupancy(

@@ -9,6 +9,7 @@ with the same number of pixels per thread both ways, so that one set of filters 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import cv2
@@ -212,33 +213,45 @@ class Demodulator:
         ndarray of complex64, shape (ceil(M / k), ceil(N / k))
             Sample [i, j] lies at lattice pixel (k j, k i).
         """
-        centre_x, centre_y = round(freq_x * self._cols), round(freq_y * self._rows)
-        step_x = np.arange(-(self._cols // 2), self._cols - self._cols // 2)
-        step_y = np.arange(-(self._rows // 2), self._rows - self._rows // 2)
-        cut = self._cut((int(step_y[0]) + centre_y, int(step_x[0]) + centre_x), (self._rows, self._cols))
-        pass_x = np.exp(-0.5 * (((step_x + centre_x) / self._cols - freq_x) / width_x) ** 2)
-        pass_y = np.exp(-0.5 * (((step_y + centre_y) / self._rows - freq_y) / width_y) ** 2)
-        cut = cut * (pass_x.astype(np.float32) * pass_y.astype(np.float32)[:, None])
+        first_x, pass_x, turn_x = _pass_band(self._cols, self.shape[1], freq_x, width_x)
+        first_y, pass_y, turn_y = _pass_band(self._rows, self.shape[0], freq_y, width_y)
+        cut = self._cut((first_y, first_x), (self._rows, self._cols)) * (pass_x * pass_y[:, None])
         pairs = np.ascontiguousarray(np.fft.ifftshift(cut)).view(np.float32).reshape(*cut.shape, 2)
         back = np.asarray(cv2.dft(pairs, flags=cv2.DFT_INVERSE | cv2.DFT_SCALE), dtype=np.float32)
         signal = back.view(np.complex64)[: self.shape[0], : self.shape[1], 0]
-        # The cut was centred on a whole bin; turn out the rest of the frequency.
-        turn_x = np.exp(2j * np.pi * (centre_x / self._cols - freq_x) * np.arange(self.shape[1]))
-        turn_y = np.exp(2j * np.pi * (centre_y / self._rows - freq_y) * np.arange(self.shape[0]))
         return np.asarray(signal * turn_x * turn_y[:, None] / PX_PER_THREAD**2, dtype=np.complex64)
 
     def strength(self, freq_x: float, freq_y: float, *, width: float = 0.025) -> float:
         """Root-mean-square amplitude of the component at a node, cycles per thread, in a narrow band."""
-        reach_x, reach_y = max(1, round(2 * width * self._cols)), max(1, round(2 * width * self._rows))
-        step_x = np.arange(-reach_x, reach_x + 1) + round(freq_x * self._cols)
-        step_y = np.arange(-reach_y, reach_y + 1) + round(freq_y * self._rows)
-        cut = self._cut((int(step_y[0]), int(step_x[0])), (len(step_y), len(step_x)))
-        pass_x = np.exp(-0.5 * ((step_x / self._cols - freq_x) / width) ** 2)
-        pass_y = np.exp(-0.5 * ((step_y / self._rows - freq_y) / width) ** 2)
-        power = float((np.abs(cut) ** 2 * pass_x * pass_y[:, None]).sum())
+        first_x, pass_x = _narrow_band(self._cols, freq_x, width)
+        first_y, pass_y = _narrow_band(self._rows, freq_y, width)
+        cut = self._cut((first_y, first_x), (len(pass_y), len(pass_x)))
+        power = float(pass_y @ (cut.real**2 + cut.imag**2) @ pass_x)
         return float(
             np.sqrt(power / (self.shape[0] * self.shape[1] * self._rows * self._cols)) / PX_PER_THREAD**2
         )
+
+
+@lru_cache(maxsize=256)
+def _pass_band(
+    size: int, count: int, frequency: float, width: float
+) -> tuple[int, FloatPlane, NDArray[np.complex128]]:
+    """First bin of one cycle about a frequency, the Gaussian over its bins, and what turns the band down to zero.
+
+    The band is centred on a whole bin; the turn, one for each of `count` samples, takes out the rest of the frequency.
+    """
+    centre = round(frequency * size)
+    bins = np.arange(-(size // 2), size - size // 2) + centre
+    share = np.exp(-0.5 * ((bins / size - frequency) / width) ** 2).astype(np.float32)
+    return int(bins[0]), share, np.exp(2j * np.pi * (centre / size - frequency) * np.arange(count))
+
+
+@lru_cache(maxsize=1024)
+def _narrow_band(size: int, frequency: float, width: float) -> tuple[int, NDArray[np.float64]]:
+    """First bin of a narrow band of a spectrum of `size` bins per cycle, and the squared Gaussian over its bins."""
+    reach = max(1, round(2 * width * size))
+    bins = np.arange(-reach, reach + 1) + round(frequency * size)
+    return int(bins[0]), np.exp(-0.5 * ((bins / size - frequency) / width) ** 2)
 
 
 def _low_frequencies(packed: NDArray[Any], reach_y: int, reach_x: int) -> ComplexPlane:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from functools import cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -24,15 +27,22 @@ def _fold(a: int, q: int) -> float:
 
 def structure_nodes(demods: dict[str, Demodulator]) -> dict[Node, float]:
     """Strength of every fractional node of the usual repeats: rms amplitude in a narrow band, summed over planes."""
-    out: dict[Node, float] = {}
-    for q in REPEATS:
-        for a in range(q // 2 + 1):
-            for b in range(q):
-                # One of each pair of conjugates, in lowest terms.
-                if np.gcd.reduce((a, b, q)) != 1 or (2 * a in (0, q) and 2 * b > q):
-                    continue
-                out[(a, b, q)] = sum(d.strength(a / q, _fold(b, q)) for d in demods.values())
-    return out
+    return {
+        (a, b, q): sum(found.strength(a / q, _fold(b, q)) for found in demods.values())
+        for a, b, q in _usual_nodes()
+    }
+
+
+@cache
+def _usual_nodes() -> tuple[Node, ...]:
+    """Fractional nodes of the usual repeats, one of each pair of conjugates, in lowest terms."""
+    return tuple(
+        (a, b, q)
+        for q in REPEATS
+        for a in range(q // 2 + 1)
+        for b in range(q)
+        if math.gcd(a, b, q) == 1 and not (2 * a in (0, q) and 2 * b > q)
+    )
 
 
 def off_axis_nodes(strength: dict[Node, float]) -> list[tuple[Node, float]]:
