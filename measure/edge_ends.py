@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from .comb import SAMPLE_WORTH
 from .local_rhythm import even_rhythm, index_by_rhythm
 from .track import SystemTrack, Tracks, track_threads
 
@@ -67,7 +68,11 @@ def _unlike(ends: SystemTrack, far: bool) -> bool:
 
 
 def _looks(ends: SystemTrack) -> float:
-    return float(ends.likeness.sum()) if ends.count else -np.inf
+    """Sum of the likeness of all ends, each in units of a usual one: what a usual one is worth differs between tracks."""
+    if not ends.count:
+        return -np.inf
+    usual = max(float(np.median(ends.likeness)), ALIKE)
+    return SAMPLE_WORTH * float((ends.likeness / usual).sum())
 
 
 def _believed(closer: SystemTrack, before: SystemTrack, far: bool) -> bool:
