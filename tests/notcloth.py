@@ -37,6 +37,7 @@ OTHERS = (
     "planks",
     "stone",
     "straw",
+    "pile",
 )
 
 
@@ -199,6 +200,33 @@ def _loops(x: Field, y: Field, rng: np.random.Generator) -> Surface:
     return f32(0.6) * height, shade * _strand_tone(turn + a * 2, b, rng) * (0.5 + 0.5 * height)
 
 
+def _pile(x: Field, y: Field, rng: np.random.Generator) -> Surface:
+    """Loops or tufts that stand in rows and columns on a ground, each leaning and lit as it happens to lie."""
+    drift = f32(rng.uniform(0, 0.25)) * np.sin(
+        x * f32(rng.uniform(0.1, 0.6)) + y * f32(rng.uniform(0.05, 0.3))
+    )
+    row = np.floor(y + drift)
+    table = rng.normal(0, 1, (6, 64, 64)).astype(f32)
+    slip = f32(rng.uniform(0, 0.25)) * table[0, row.astype(np.int32) & 63, 0]  # rows slip against each other
+    column = np.floor(x + slip)
+    spot = (row.astype(np.int32) & 63, column.astype(np.int32) & 63)
+    loose = f32(rng.uniform(0.03, 0.16))
+    dx = x + slip - column - f32(0.5) - loose * table[1][spot]
+    dy = y + drift - row - f32(0.5) - loose * table[2][spot]
+    wide, tall = rng.uniform(0.36, 0.6), rng.uniform(0.3, 0.6)
+    power = float(rng.choice([2.0, 3.0, 5.0]))
+    away = (np.abs(dx) / f32(wide)) ** power + (np.abs(dy) / f32(tall)) ** power
+    top = np.clip(1 - away, 0, 1) ** f32(0.5)
+    lean = f32(rng.uniform(0, 1.2))
+    height = top * (f32(0.6) + lean * (table[3][spot] * dx + table[4][spot] * dy))
+    lost = table[5][spot] > f32(rng.choice([9.0, rng.uniform(1.0, 2.5)]))
+    height, top = np.where(lost, f32(0), height), np.where(lost, f32(0), top)
+    shade = np.maximum(1 + f32(rng.uniform(0, 0.4)) * table[3][spot], 0.2)
+    ground = f32(rng.choice([rng.uniform(0.1, 0.5), rng.uniform(1.2, 1.9)]))
+    strands = _strand_tone(dy, dx, rng) if rng.random() < 0.5 else _strand_tone(dx, dy, rng)
+    return f32(rng.uniform(0.3, 0.8)) * height, np.where(top > 0.05, shade * strands, ground)
+
+
 def _pebbles(x: Field, y: Field, rng: np.random.Generator) -> Surface:
     best, second, _, _, number = _cells(x, y, rng.uniform(0.5, 1.2), 0.5, rng)
     edge = np.sqrt(np.clip((second - best) / f32(rng.uniform(0.2, 0.8)), 0, 1))
@@ -328,6 +356,7 @@ _DRAW = {
     "diamond net": _diamond_net,
     "scales": _scales,
     "loops": _loops,
+    "pile": _pile,
     "pebbles": _pebbles,
     "dots": _dots,
     "knurl": _knurl,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -23,6 +24,8 @@ TEMPTING = (
     "hexagon net",
     "diamond net",
     "loops",
+    "pile",
+    "pile",
     "planks",
     "wood",
     "straw",
@@ -96,6 +99,8 @@ def other_crops(rng: np.random.Generator) -> list[tuple[np.ndarray, list[int]]]:
         kind = str(rng.choice((KNITS, TEMPTING, OTHERS)[int(rng.choice(3, p=[0.3, 0.3, 0.4]))]))
         size = int(np.clip(pitch * rng.choice([16, 30]), 150, 330))
         camera = random_camera(rng, pitch)
+        if rng.random() < 0.4:  # what is no cloth has no threads to be laid straight by
+            camera = replace(camera, turn_deg=rng.uniform(-90, 90))
         bgr = make_other(kind, (size, size), pitch_px=pitch, light=random_light(rng), camera=camera, seed=rng)
         light = to_lightness(bgr, rng)
     out = []

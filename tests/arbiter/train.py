@@ -1,4 +1,4 @@
-"""Train the arbiter and write it as ONNX: python -m arbiter.train DATA_DIR OUT.onnx MINUTES SEED [START.pt].
+"""Train the arbiter and write it as ONNX: python -m arbiter.train DATA_DIR OUT.onnx MINUTES SEED [START.pt|START.onnx].
 
 Needs torch and onnx (not needed to run pickglass). One thread a process, no GPU. Several processes with different
 SEED and OUT names in one folder average their weights as they go. Recipe and results: README.md.
@@ -121,7 +121,7 @@ def train(
     torch.manual_seed(0)  # all processes start alike, or averaging would make no sense
     rng = np.random.default_rng(seed)
     net = Arbiter().to(memory_format=torch.channels_last)  # twice as fast with bfloat16
-    if start:
+    if start and start.suffix == ".pt":
         net.load_state_dict(torch.load(start))
     print(sum(p.numel() for p in net.parameters()), "parameters")
     peak, batch = (1e-3 if start else 2e-3), 64
@@ -129,6 +129,8 @@ def train(
     held: dict[str, tuple[np.ndarray, np.ndarray]] = {}
     files: dict[str, tuple[np.ndarray, np.ndarray]] = {}
     load(folder, "valid*.npz", held)
+    if start and start.suffix == ".onnx":
+        read_onnx(net, start, next(iter(held.values()))[0][:600])
     began, step, seen = time.time(), 0, 0
     while (done := (time.time() - began) / 60 / minutes) < 1:
         if load(folder, "train*.npz", files):
@@ -151,9 +153,8 @@ def train(
             optimiser.step()
             step, seen = step + 1, seen + batch
         report = f"{done:.2f} step {step} seen {seen} train loss {loss.item():.3f}"
-        if held:
-            valid = next(iter(held.values()))
-            report += " | valid " + score(net, valid[0][:600], torch.from_numpy(valid[1][:600]).long())
+        for name, (held_crops, held_labels) in held.items():
+            report += f" | {name} " + score(net, held_crops[:600], torch.from_numpy(held_labels[:600]).long())
         print(report, flush=True)
         meet(net, target)
     write_onnx(net, target)
@@ -172,6 +173,36 @@ def meet(net: Arbiter, target: pathlib.Path) -> None:
     part = target.with_suffix(".part")
     torch.save(net.state_dict(), part)
     part.rename(target.with_suffix(".pt"))
+
+
+@torch.no_grad()
+def read_onnx(net: Arbiter, source: pathlib.Path, crops: np.ndarray) -> None:
+    """Take up training where a written network stands.
+
+    Writing folds the batch norms into the convolutions. Here each norm gets back the mean and spread that it meets on
+    `crops`, and such gain and bias that what it gives stays what was written.
+    """
+    written = {
+        w.name: torch.from_numpy(numpy_helper.to_array(w).copy()) for w in onnx.load(source).graph.initializer
+    }
+    value = torch.from_numpy(crops).float() / 31
+    for stack, prefix, flow in ((net.image, "image", value), (net.waves, "waves", spectrum(value))):
+        layers = list(stack)
+        for k, layer in enumerate(layers):
+            if isinstance(layer, nn.Conv2d):
+                layer.weight.copy_(written[f"{prefix}{k}_w"])
+                flow, norm = layer(flow), layers[k + 1]
+                spread, mean = torch.var_mean(flow, (0, 2, 3), correction=0)
+                norm.running_var.copy_(spread)
+                norm.running_mean.copy_(mean)
+                norm.weight.copy_(torch.sqrt(spread + norm.eps))
+                norm.bias.copy_(written[f"{prefix}{k}_b"] + mean)
+                flow = flow + written[f"{prefix}{k}_b"][:, None, None]
+            elif not isinstance(layer, nn.BatchNorm2d):
+                flow = layer(flow)
+    for name, dense in (("waves_out", net.waves_out), ("mix", net.mix), ("logits", net.heads)):
+        dense.weight.copy_(written[name + "_w"])
+        dense.bias.copy_(written[name + "_b"])
 
 
 def write_onnx(net: Arbiter, target: pathlib.Path) -> None:
