@@ -1,7 +1,7 @@
 """Writing files: nothing half-made, nothing overwritten by surprise."""
 
 import os
-import tempfile
+import secrets
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -79,17 +79,13 @@ def write_whole(path: Path, content: bytes, *, overwrite: bool) -> None:
         As `check_target`, and when the disk refuses.
     """
     check_target(path, overwrite=overwrite)
-    scratch = None
+    # Named before it is made, so that ctrl-C at any moment finds what to take away.
+    scratch = path.with_name(f".pickglass-{secrets.token_hex(8)}")
     try:
-        with tempfile.NamedTemporaryFile(dir=path.parent, prefix=".pickglass-", delete=False) as file:
-            scratch = Path(file.name)
+        with scratch.open("xb") as file:
             file.write(content)
             file.flush()
             os.fsync(file.fileno())
-        # A temporary file is private; give the finished one the rights that a plain open() would have given.
-        mask = os.umask(0)
-        os.umask(mask)
-        scratch.chmod(0o666 & ~mask)
         os.replace(scratch, path)
     except OSError as error:
         raise UsageError(
@@ -98,5 +94,4 @@ def write_whole(path: Path, content: bytes, *, overwrite: bool) -> None:
             "Look whether the disk is full or the folder protected, then try again.",
         ) from error
     finally:
-        if scratch is not None:
-            scratch.unlink(missing_ok=True)
+        scratch.unlink(missing_ok=True)

@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import signal
 import sys
 from typing import Annotated
 
@@ -114,9 +115,17 @@ def main(argv: list[str] | None = None) -> None:
 
     Exit codes: 0 measured, 2 wrong usage or an unreadable file, 3 unsure, 4 refused.
     """
-    one_blas_thread()
     words = sys.argv[1:] if argv is None else argv
-    raise SystemExit(_run(words))
+    try:
+        one_blas_thread()
+        code = _run(words)
+    except KeyboardInterrupt:  # before the command had begun, or while its last words were said
+        code = EXIT_INTERRUPTED
+    if argv is None:
+        # All is done or taken back. Python waits for a thread that is loading, and ctrl-C would end that in a traceback.
+        with contextlib.suppress(ValueError):  # only the main thread may
+            signal.signal(signal.SIGINT, signal.SIG_IGN)
+    raise SystemExit(code)
 
 
 def _run(words: list[str]) -> int:

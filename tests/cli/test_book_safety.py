@@ -29,7 +29,7 @@ sys.stdin.readline()
 # Every sample with all its records is one transaction; a name is printed when it is kept.
 WRITE = """
 for number in range(int(sys.argv[4])):
-    with open_book(path, write=True) as connection, transaction(connection):
+    with open_book(path, write=True, busy_s=120.0) as connection, transaction(connection):
         one = sample(f"{word} {number}", *(record(stage) for stage in STAGES), notes=("x" * 2000,))
         keep_sample(connection, one, newer_facts_win=True)
         keep_sample(connection, sample("both", notes=(one.name,)), newer_facts_win=True)
