@@ -3,7 +3,7 @@
     python tests/benchmarks/benchmark.py [PHOTO] [--runs 5] [--megapixels 12] [-- OPTIONS OF PICKGLASS SETT]
 
 Without PHOTO a demo photo is enlarged to the wanted size. Every figure is the middle of the runs; nothing is
-asserted, for timings depend on the machine.
+asserted, for timings depend on the machine. Compiled modules are kept between the runs, as an installation has them.
 """
 
 import argparse
@@ -41,6 +41,26 @@ except PickglassError as error:
 step("end")
 """
 
+FURTHER = """
+import sys, time
+from pathlib import Path
+import cv2
+from pickglass.cli.pipeline import Request, measure_photo
+from pickglass.calibration.errors import PickglassError
+cv2.setNumThreads(1)
+def cpu_s(work):
+    start = time.process_time()
+    try:
+        work()
+    except PickglassError:
+        pass
+    return time.process_time() - start
+photo, runs = Path(sys.argv[1]), range(int(sys.argv[2]))
+for work in (lambda: cv2.imread(str(photo)), lambda: measure_photo(photo, Request())):
+    work()
+    print(sorted(cpu_s(work) for _ in runs)[len(runs) // 2])
+"""
+
 
 @dataclass(frozen=True)
 class Cost:
@@ -51,12 +71,18 @@ class Cost:
     peak_mib: float
 
 
-def cost(command: list[str], runs: int) -> Cost:
-    """Run `command` several times after one run that warms the disk cache."""
+def environment(compiled: str) -> dict[str, str]:
+    """Environment in which Python keeps what it compiled in a folder of its own, whatever this process was told."""
+    kept = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+    return kept | {"PYTHONPYCACHEPREFIX": compiled}
+
+
+def cost(command: list[str], runs: int, env: dict[str, str]) -> Cost:
+    """Run `command` several times after one run that warms the disk cache and compiles the modules."""
     samples = []
     for turn in range(runs + 1):
         start = time.perf_counter()
-        process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=env)
         _, _, usage = os.wait4(process.pid, 0)
         process.returncode = 0  # wait4 has reaped it
         if turn:
@@ -92,11 +118,11 @@ def main() -> None:
         print(
             f"{photo.name}: {picture.shape[1]} x {picture.shape[0]} px, {picture.nbytes / 2**20:.0f} MiB decoded"
         )
-        python = sys.executable
+        python, env = sys.executable, environment(str(Path(folder) / "compiled"))
         code = "from pickglass.cli.main import main; main()"
-        bare = cost([python, "-c", BARE, str(photo)], own.runs)
-        sett = cost([python, "-c", code, "sett", str(photo), *options], own.runs)
-        aid = cost([python, "-c", code, "--help"], own.runs)
+        bare = cost([python, "-c", BARE, str(photo)], own.runs, env)
+        sett = cost([python, "-c", code, "sett", str(photo), *options], own.runs, env)
+        aid = cost([python, "-c", code, "--help"], own.runs, env)
         print(f"{'':24}{'wall s':>9}{'CPU s':>9}{'peak MiB':>10}")
         for name, figure in (
             ("bare import and decode", bare),
@@ -109,8 +135,24 @@ def main() -> None:
             end="",
         )
         print(f"peak memory {sett.peak_mib * 2**20 / picture.nbytes:.1f} times the decoded picture")
+        decode_s, further_s = (
+            float(line)
+            for line in subprocess.run(
+                [python, "-c", FURTHER, str(photo), str(own.runs)],
+                capture_output=True,
+                text=True,
+                check=True,
+                env=env,
+            ).stdout.split()
+        )
+        print(
+            f"each further photo of one run: {further_s:.2f} s of CPU, decoding {decode_s:.3f} s, "
+            f"ratio {further_s / decode_s:.1f}"
+        )
         print("\none run in one process, step by step           wall s    CPU s")
-        done = subprocess.run([python, "-c", STAGES, str(photo)], capture_output=True, text=True, check=False)
+        done = subprocess.run(
+            [python, "-c", STAGES, str(photo)], capture_output=True, text=True, check=False, env=env
+        )
         for line in done.stdout.splitlines():
             name, wall, cpu = line.split(";")
             print(f"  {name:42}{wall:>9}{cpu:>9}")
