@@ -82,6 +82,7 @@ def _believed(closer: SystemTrack, before: SystemTrack, far: bool) -> bool:
 
 def _closer(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], tracks: Tracks, far: bool, count: int) -> Tracks:
     """Track from the stretched edge, and once more from what that found: the stretch was a guess."""
+    before = tracks.ends.count
     for stretch in (CLOSER, 1.0):
         ends = even_rhythm(tracks.ends.centres_index)
         ends.rate[slice(-count, None) if far else slice(0, count)] = stretch
@@ -93,7 +94,8 @@ def _closer(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], tracks: Tracks, far
             pitch_y_px=tracks.picks.pitch_px,
             guide=(tracks.threads, guide),
         )
-        if min(tracks.ends.count, tracks.picks.count) == 0:
+        # Where the stretch shows no more ends there is nothing to follow once more.
+        if tracks.picks.count == 0 or tracks.ends.count <= before:
             break
     return tracks
 
