@@ -65,8 +65,13 @@ def resample(
     pad = 8 + int(_MAP_STEP_PX / min(reduction, 1.0))  # what lies between the places looked at
     low = np.clip(np.floor(sparse.min(axis=0)).astype(int) - pad, 0, [width - 1, height - 1])
     high = np.clip(np.ceil(sparse.max(axis=0)).astype(int) + pad + 1, low + 1, [width, height])
-    source, scale = _reduced(bgr[low[1] : high[1], low[0] : high[0]], reduction)
-    position = (map_px - low.astype(np.float32) + np.float32(0.5)) * scale - np.float32(0.5)
+    whole = bgr[low[1] : high[1], low[0] : high[0]]
+    source, scale = _reduced(whole, reduction)
+    position = map_px - low.astype(np.float32)
+    if source is not whole:
+        position += np.float32(0.5)
+        position *= scale
+        position -= np.float32(0.5)
     # OpenCV takes None as the second map of a two-channel first; its type stubs do not know.
     taken = cv2.remap(source, position, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
     return np.asarray(taken, dtype=np.uint8)
@@ -161,4 +166,5 @@ def smooth_map(
     x, y = np.meshgrid(origin_mm[0] + column / px_per_mm, origin_mm[1] + row / px_per_mm)
     coarse = to_px(np.stack([x, y], axis=-1)).astype(np.float32)
     fine = cv2.resize(coarse, (columns * step, rows * step), interpolation=cv2.INTER_LINEAR)
-    return np.ascontiguousarray(fine[step : step + shape[0], step : step + shape[1]], dtype=np.float32)
+    # A view is enough: who takes pixels by it makes positions of their own.
+    return np.asarray(fine[step : step + shape[0], step : step + shape[1]], dtype=np.float32)

@@ -143,7 +143,7 @@ def edge_width_px(picture: NDArray[np.uint8]) -> float | None:
     widths = []
     for top in range(0, height - tile + 1, tile):
         for left in range(0, width - tile + 1, tile):
-            part = np.ascontiguousarray(picture[top : top + tile, left : left + tile])
+            part = picture[top : top + tile, left : left + tile]
             if part.ndim == 3:
                 part = np.asarray(cv2.cvtColor(part, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
             steepest, x, y = _steepest(part)
@@ -161,7 +161,7 @@ def edge_width_px(picture: NDArray[np.uint8]) -> float | None:
 
 def _steepest(part: NDArray[np.uint8]) -> tuple[float, int, int]:
     """Return the greatest slope, in grey levels per pixel, and its place (x, y)."""
-    dx, dy = cv2.spatialGradient(part)
+    dx, dy = cv2.spatialGradient(np.ascontiguousarray(part))
     # Whole numbers are quick. The larger of the two components is at least 0.707 of the slope, so few places are left.
     larger = np.maximum(np.abs(dx), np.abs(dy))
     places = np.flatnonzero(larger >= np.int16(0.7 * float(larger.max())))

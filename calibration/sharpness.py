@@ -72,12 +72,13 @@ def _width(bgr: NDArray[np.uint8], start: NDArray[np.float64], end: NDArray[np.f
         return None
     low = np.floor(path.reshape(-1, 2).min(axis=0)).astype(int)
     high = np.ceil(path.reshape(-1, 2).max(axis=0)).astype(int) + 2
-    part = cv2.cvtColor(np.ascontiguousarray(bgr[low[1] : high[1], low[0] : high[0]]), cv2.COLOR_BGR2GRAY)
+    part = cv2.cvtColor(bgr[low[1] : high[1], low[0] : high[0]], cv2.COLOR_BGR2GRAY)
     x, y = path[..., 0] - np.float32(low[0]), path[..., 1] - np.float32(low[1])
     levels = cv2.remap(part.astype(np.float32), x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     slopes = np.abs(np.gradient(np.asarray(levels, np.float64), _STEP_PX, axis=1))
     # Each line by itself: an edge that is bent by the lens would be blurred by averaging the lines.
-    steps = np.percentile(levels, 95, axis=1) - np.percentile(levels, 5, axis=1)
+    low_level, high_level = np.percentile(levels, (5, 95), axis=1)
+    steps = high_level - low_level
     steepest = slopes.max(axis=1)
     good = steps > _LEAST_STEP
     if np.count_nonzero(good) < 8:
