@@ -62,16 +62,29 @@ def _mean_power(bgr: NDArray[np.uint8], mask: NDArray[np.bool_]) -> Floats:
     """Power spectrum of the texture, averaged over windows that cloth fills, zero frequency in the middle."""
     rows, columns = mask.shape
     side = min(_WINDOW_PX, rows, columns)
-    light = make_texture(bgr, mask, sigma_px=_BACKGROUND_PX).lightness
     taper = np.hanning(side + 2)[1:-1].astype(np.float32)
     window = np.outer(taper, taper)
     total = np.zeros((side, side))
     for top in _places(rows, side):
         for left in _places(columns, side):
-            inside = (slice(top, top + side), slice(left, left + side))
-            if mask[inside].mean() > 0.5:
-                total += np.abs(np.fft.fft2(light[inside] * window)) ** 2
+            if mask[top : top + side, left : left + side].mean() > 0.5:
+                light = _light(bgr, mask, (top, left), side)
+                total += np.abs(np.fft.fft2(light * window)) ** 2
     return np.fft.fftshift(total)
+
+
+def _light(
+    bgr: NDArray[np.uint8], mask: NDArray[np.bool_], corner: tuple[int, int], side: int
+) -> NDArray[np.float32]:
+    """Texture of one window; worked out with what lies around it, for the texture of a whole picture may fill the memory."""
+    beside = round(4 * _BACKGROUND_PX)
+    low = [max(0, place - beside) for place in corner]
+    part = tuple(slice(start, place + side + beside) for start, place in zip(low, corner, strict=True))
+    texture = make_texture(
+        np.ascontiguousarray(bgr[part]), np.ascontiguousarray(mask[part]), sigma_px=_BACKGROUND_PX
+    )
+    top, left = (place - start for start, place in zip(low, corner, strict=True))
+    return texture.lightness[top : top + side, left : left + side]
 
 
 def _places(size: int, side: int) -> NDArray[np.int_]:
