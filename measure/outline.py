@@ -144,7 +144,7 @@ def _settle_sides(
         refined = edges_beside_shadow(work.bgr, edge, near, work.unit_px, cloth_right=is_left)
         sides.append(np.where(np.isfinite(held) & (held != guess), held, refined))
         shares.append(share)
-    return sides[0], sides[1], work.cell_px * float(np.hypot(*shares))
+    return sides[0], sides[1], work.cell_px * float(np.hypot(shares[0], shares[1]))
 
 
 def _without_fringe(
