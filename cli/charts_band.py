@@ -99,10 +99,12 @@ def _mark(strip: Axes, below: Sequence[Axes], evenness: Evenness) -> None:
     for number, fault in enumerate(evenness.faults, 1):
         for axes in below:
             axes.axvline(fault.at_mm, color=QUIET, linestyle=":", linewidth=1.2)
-        strip.annotate(
-            f"{number}▾", (fault.at_mm, 1.0), xycoords=("data", "axes fraction"), xytext=(0, 1),
-            textcoords="offset points", ha="center", va="bottom", annotation_clip=False,
-        )  # fmt: skip
+        # The triangle points at the place itself, the number stands beside it.
+        for text, side, away in (("▾", "center", 0), (str(number), "right", -6)):
+            strip.annotate(
+                text, (fault.at_mm, 1.0), xycoords=("data", "axes fraction"), xytext=(away, 1),
+                textcoords="offset points", ha=side, va="bottom", annotation_clip=False,
+            )  # fmt: skip
 
 
 def _as_jpeg(found: re.Match[str]) -> str:
