@@ -15,6 +15,7 @@ from .plane import Plane
 __all__ = ["FlatPicture", "flatten", "resample", "sensible_px_per_mm", "smooth_map"]
 
 _MAP_STEP_PX = 16  # the map is smooth: evaluated on this grid and interpolated, it is right to about 0.001 px
+_STRIP_ROWS = 256  # taken at once: positions of all pixels of a large photo would fill the memory
 _BLUR_BELOW = 0.4
 _REDUCE_BELOW = 0.85  # a mild reduction is safe with cubic interpolation; a stronger one is averaged first
 
@@ -67,14 +68,19 @@ def resample(
     high = np.clip(np.ceil(sparse.max(axis=0)).astype(int) + pad + 1, low + 1, [width, height])
     whole = bgr[low[1] : high[1], low[0] : high[0]]
     source, scale = _reduced(whole, reduction)
-    position = map_px - low.astype(np.float32)
-    if source is not whole:
-        position += np.float32(0.5)
-        position *= scale
-        position -= np.float32(0.5)
-    # OpenCV takes None as the second map of a two-channel first; its type stubs do not know.
-    taken = cv2.remap(source, position, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
-    return np.asarray(taken, dtype=np.uint8)
+    taken = np.empty((*map_px.shape[:2], *source.shape[2:]), np.uint8)
+    for top in range(0, len(map_px), _STRIP_ROWS):
+        strip = slice(top, top + _STRIP_ROWS)
+        position = map_px[strip] - low.astype(np.float32)
+        if source is not whole:
+            position += np.float32(0.5)
+            position *= scale
+            position -= np.float32(0.5)
+        # OpenCV takes None as the second map of a two-channel first; its type stubs do not know.
+        taken[strip] = cv2.remap(  # type: ignore[call-overload]
+            source, position, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+        )
+    return taken
 
 
 def _reduced(source: NDArray[np.uint8], reduction: float) -> tuple[NDArray[np.uint8], NDArray[np.float32]]:
