@@ -278,7 +278,9 @@ def _solve(
         information = jacobian.T @ (jacobian * rows[:, None]) + np.diag(pull**2)
         gradient = jacobian.T @ (rows * residual.ravel()) - pull**2 * (unknowns - expected)
         try:
-            step = np.linalg.solve(information + damping * np.diag(np.diag(information)), gradient)
+            step = np.asarray(
+                np.linalg.solve(information + damping * np.diag(np.diag(information)), gradient), np.float64
+            )
         except np.linalg.LinAlgError:
             return None
         trial = _moved(unknowns, step)
