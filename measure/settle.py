@@ -130,7 +130,7 @@ class Trial:
     pitch_y_px: float
     features: NDArray[np.float64]
     log_prior: float
-    tracks: Tracks
+    tracks: Tracks | None  # None where it was put aside
     weave: WeaveReading
 
     @property
@@ -191,12 +191,16 @@ def settle(
         trials.append(trial)
         weights = np.array([trial.score + trial.log_prior for trial in trials])
         shares = np.exp(weights - np.logaddexp.reduce(weights))
+        # Only the likeliest is looked at again; the threads of five trials of a large photo would fill the memory.
+        likeliest = int(np.argmax(shares))
+        trials = [t if k == likeliest else replace(t, tracks=None) for k, t in enumerate(trials)]
     chosen = _checked(bgr, mask, trials[int(np.argmax(shares))])
     ends = _merged([(t.pitch_x_px, float(p)) for t, p in zip(trials, shares, strict=True)], chosen.pitch_x_px)
     picks = _merged(
         [(t.pitch_y_px, float(p)) for t, p in zip(trials, shares, strict=True)], chosen.pitch_y_px
     )
     settled = replace(lattice, ends=ends, picks=picks, woven_probability=_woven(trials, woven_log_odds))
+    assert chosen.tracks is not None, "the likeliest trial keeps its threads"
     return Settled(lattice=settled, tracks=chosen.tracks, weave=chosen.weave)
 
 
@@ -315,6 +319,7 @@ def _checked(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], trial: Trial) -> T
     What still differs then goes into the doubt of the count.
     """
     tracks = trial.tracks
+    assert tracks is not None, "a trial that was put aside is not looked at again"
     systems = (tracks.ends, tracks.picks)
     if min(track.count for track in systems) == 0 or any("part" in track.flags for track in systems):
         return trial
