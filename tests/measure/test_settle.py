@@ -1,9 +1,12 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from notcloth import make_other
 
 from cloth import Setting, Yarn, make_cloth
 from pickglass.measure.lattice import read_lattice
+from pickglass.measure.local_rhythm import even_rhythm
 from pickglass.measure.settle import FEATURES, WEIGHTS, settle
 
 RED_WHITE = ((0.15, 0.15, 0.7), (0.85, 0.85, 0.85))
@@ -66,3 +69,18 @@ def test_probabilities_are_probabilities():
 
 def test_every_feature_has_its_weight():
     assert WEIGHTS.shape == (len(FEATURES),)
+
+
+def test_spectra_that_count_something_else_do_not_lead_the_threads_astray(monkeypatch):
+    """The spectra of a warp-faced band may show two ends where three lie; threads so led look like none."""
+    cloth = make_cloth((420, 420), end_pitch_px=12.0, pick_pitch_px=12.0, seed=6)
+    undisturbed = settled(cloth.bgr).tracks.ends
+
+    def two_of_three(planes, positions_px, centres, along):
+        even = even_rhythm(centres)
+        rate = np.full(len(centres), 2 / 3 if along == 0 else 1.0)
+        return replace(even, rate=rate, clearness=np.full(len(centres), 5.0))
+
+    monkeypatch.setattr("pickglass.measure.settle.read_local_rhythm", two_of_three)
+    misled = settled(cloth.bgr).tracks.ends
+    assert (misled.count, misled.passed_over) == (undisturbed.count, 0.0)
