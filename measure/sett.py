@@ -136,7 +136,8 @@ def measure_sett(photo: Photo, plane: Plane, options: SettOptions | None = None)
     _refuse_what_is_not_woven(lattice)
     fineness = _check_fineness(patch, plane, lattice)
     height = _height(plane, options, sample, patch, lattice, weave)
-    picks_track = woven_track(tracks, weave)
+    # A picture that is all cloth tells a spacing, no total: nothing is gained by mending what most threads show.
+    picks_track = tracks.picks if sample.all_cloth else woven_track(tracks, weave)
     ends, picks = read_threads(
         lattice=lattice,
         tracks=tracks,
