@@ -332,6 +332,7 @@ def _checked(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], trial: Trial) -> T
     rhythms, over = _compare(tracks)
     if not any(over):
         return replace(trial, tracks=tracks)
+    doubted = over
     # First led by the spectra; then, from the spacing so found, once more without help.
     for led in (True, False):
         again = track_threads(
@@ -343,7 +344,7 @@ def _checked(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], trial: Trial) -> T
         )
         if min(again.ends.count, again.picks.count) == 0 or _counts(again) == _counts(tracks):
             break
-        clear, clear_before = _clarity(again, over), _clarity(tracks, over)
+        clear, clear_before = _clarity(again, doubted), _clarity(tracks, doubted)
         if led and clear < _UNCLEAR * clear_before:
             return replace(trial, tracks=tracks)
         found, still = _compare(again)
@@ -373,13 +374,13 @@ def _compare(tracks: Tracks) -> tuple[tuple[LocalRhythm, LocalRhythm], tuple[flo
     return (ends, picks), (threads_passed_over(ends), threads_passed_over(picks))
 
 
-def _clarity(tracks: Tracks, over: tuple[float, float] = (1.0, 1.0)) -> float:
-    """How clearly the fainter system shows, of those with threads `over`; minus infinity when one could not be followed."""
+def _clarity(tracks: Tracks, doubted: tuple[float, float] = (1.0, 1.0)) -> float:
+    """How clearly the fainter of the systems `doubted` (not 0) shows; minus infinity when one could not be followed."""
     systems = (tracks.ends, tracks.picks)
     if any(track.count == 0 for track in systems):
         return -np.inf
     return min(
-        float(np.median(track.likeness)) for track, doubted in zip(systems, over, strict=True) if doubted
+        float(np.median(track.likeness)) for track, counts in zip(systems, doubted, strict=True) if counts
     )
 
 

@@ -1,5 +1,6 @@
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 from notcloth import make_other
@@ -84,3 +85,16 @@ def test_spectra_that_count_something_else_do_not_lead_the_threads_astray(monkey
     monkeypatch.setattr("pickglass.measure.settle.read_local_rhythm", two_of_three)
     misled = settled(cloth.bgr).tracks.ends
     assert (misled.count, misled.passed_over) == (undisturbed.count, 0.0)
+
+
+def test_spectra_that_count_better_lead_the_threads_until_nothing_differs():
+    """A jump of the spacing by which picks are stepped over; afterwards nothing is left to doubt."""
+    cloth = make_cloth((900, 300), end_pitch_px=10.0, pick_pitch_px=12.0, seed=4)
+    parts = [
+        cloth.bgr[:300],
+        cv2.resize(cloth.bgr[300:600], (300, 190), interpolation=cv2.INTER_AREA),
+        cloth.bgr[600:],
+    ]
+    found = settled(np.concatenate(parts))
+    woven = int(np.sum((cloth.picks_px > 0) & (cloth.picks_px < 900)))
+    assert abs(found.tracks.picks.count - woven) <= 1 + found.tracks.picks.passed_over
