@@ -53,7 +53,6 @@ _IDENTICAL = 0.02
 # Led by a wrong count of the spectra the threads look like none (warp-faced bands: median likeness 5 before, 0 after): then
 # the spectra are not to be believed. Led by a right one they look better, or as good to within what chance does.
 _UNCLEAR = 0.5
-_LESS_CLEAR = 0.3
 
 _UNLIKELY = -5.0  # logarithm; spectra and network together are no surer than that
 _FINE_PX = 5.0
@@ -320,8 +319,8 @@ def _follow(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], pitch_px: tuple[flo
 def _checked(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], trial: Trial) -> Trial:
     """Compare the threads followed with what local spectra count; follow them again where the two differ.
 
-    Threads that show less clearly than those followed before are not taken; where they hardly look like threads, the spectra
-    counted something else and nothing is doubted. What still differs otherwise goes into the doubt of the count.
+    Where what is then followed hardly looks like threads, the spectra counted something else, and nothing is doubted. What still
+    differs otherwise goes into the doubt of the count.
     """
     tracks = trial.tracks
     assert tracks is not None, "a trial that was put aside is not looked at again"
@@ -348,7 +347,7 @@ def _checked(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], trial: Trial) -> T
         if led and clear < _UNCLEAR * clear_before:
             return replace(trial, tracks=tracks)
         found, still = _compare(again)
-        if sum(still) >= sum(over) or clear < clear_before - _LESS_CLEAR:
+        if sum(still) >= sum(over):
             break
         tracks, rhythms, over = again, found, still
     tracks = replace(tracks, ends=doubt_count(tracks.ends, over[0]), picks=doubt_count(tracks.picks, over[1]))
