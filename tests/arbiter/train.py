@@ -131,9 +131,11 @@ def train(
     load(folder, "valid*.npz", held)
     if start and start.suffix == ".onnx":
         read_onnx(net, start, next(iter(held.values()))[0][:600])
+    fresh = load(folder, "train*.npz", files)
     began, step, seen = time.time(), 0, 0
     while (done := (time.time() - began) / 60 / minutes) < 1:
-        if load(folder, "train*.npz", files):
+        if load(folder, "train*.npz", files) or fresh:
+            fresh = False
             crops = np.concatenate([c for c, _ in files.values()])
             labels = torch.from_numpy(np.concatenate([n for _, n in files.values()])).long()
             print(len(crops), "crops", flush=True)
