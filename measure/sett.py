@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 import cv2
@@ -81,7 +82,7 @@ class SettOptions:
     card_on_cloth: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)  # no slots: `repeat` is kept once it is worked out
 class SettMeasurement:
     """The result and everything it was read from, for pictures and for further measurements."""
 
@@ -99,7 +100,7 @@ class SettMeasurement:
     white_balance: WhiteBalance | None = None
     """From the card's neutral patches, for whoever reads colours; the patch itself is left as photographed."""
 
-    @property
+    @cached_property
     def repeat(self) -> RepeatPicture:
         """The repeat of the weave averaged into one picture: worked out when asked for, for most never look at it."""
         return average_repeat(self.patch.bgr, self.tracks, self.result.weave)
