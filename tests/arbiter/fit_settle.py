@@ -42,6 +42,7 @@ from pickglass.measure.decision import (
 )
 from pickglass.measure.frame import straighten
 from pickglass.measure.lattice import read_lattice
+from pickglass.measure.refine import refine_pitch
 from pickglass.measure.sample import find_sample
 from pickglass.measure.settle import FEATURES, Trial, rank_pairs, try_pair
 
@@ -147,8 +148,8 @@ def collect(target: Path, sources: list[Iterator[Case]]) -> None:
         lattice = read_lattice(case.bgr, case.mask)
         trials: list[Trial] = []
         for pair in rank_pairs(lattice)[:MOST_TRIALS]:
-            pitch = (pair.pitch_x_px, pair.pitch_y_px)
-            trial = try_pair(case.bgr, case.mask, lattice, pitch, pair.probability)
+            start = refine_pitch(case.bgr, case.mask, (pair.pitch_x_px, pair.pitch_y_px))
+            trial = try_pair(case.bgr, case.mask, lattice, start, pair.probability)
             if not any(trial.same_threads(known) for known in trials):
                 trials.append(trial)
         kept.append(
