@@ -1,6 +1,7 @@
 """From picks followed to picks woven: gaps taken for picks go out, picks passed over whose shed shows come in.
 
-Every command that tells a number of picks takes it from here, so that they agree.
+Every command that tells the picks of a sample takes them from here, so that they agree. Of a picture that is all cloth `sett` tells
+only their spacing, from the picks followed.
 """
 
 from __future__ import annotations

@@ -44,8 +44,8 @@ def read_threads(
     """Turn tracked threads into the readings of ends and picks.
 
     Ends are read in the middle 60 % of the width, away from the crowded selvedges; picks as (count - 1) over the distance
-    from the first to the last, which is how a weaver counts them with a rule (`woven_picks` is `mending.woven_track`). A system that could not be tracked is
-    read from the lattice's pitch alone and carries no count.
+    from the first to the last, which is how a weaver counts them with a rule (`woven_picks` is `mending.woven_track`). A
+    system that could not be tracked is read from the lattice's pitch alone and carries no count.
     """
     factor = 1.0 if height is None else height.length_factor
     to_mm = _Scale(patch.px_per_mm, factor, plane, height)
