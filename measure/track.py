@@ -14,7 +14,16 @@ from .phase import PX_PER_THREAD, Demodulator, FloatPlane, feature_planes, latti
 from .rhythm import CLOSED_RATIO, Node, centre_phase, leading_node, rhythm_features, structure_nodes
 from .thread_picture import IndexField, ThreadPicture, index_field, resample_on_threads
 
-__all__ = ["SystemTrack", "Tracks", "doubt_count", "track_threads"]
+__all__ = [
+    "SystemTrack",
+    "Tracks",
+    "doubt_count",
+    "end_costs",
+    "rhythm_of",
+    "spacing_sigma",
+    "thread_profile",
+    "track_threads",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -143,7 +152,7 @@ class Tracks:
     planes: dict[str, FloatPlane]
 
 
-def _profile(
+def thread_profile(
     planes: dict[str, FloatPlane], cloth: FloatPlane, along: int, rhythm: float
 ) -> tuple[FloatArray, FloatArray]:
     """Features averaged along the threads (C, N), scaled to their own spread, and the share of cloth (N,)."""
@@ -166,7 +175,7 @@ def _profile(
     return np.clip((profile - middle) / spread, -6, 6) * (share > 0.3), np.minimum(share, 1.0)
 
 
-def _end_costs(
+def end_costs(
     threads: ThreadPicture, along: int, cut: tuple[bool, bool]
 ) -> tuple[FloatArray, FloatArray, set[str]]:
     """Cost of the first and the last thread at every profile pixel, and what is doubtful about it."""
@@ -213,9 +222,7 @@ def _comb(
     centres = np.asarray((whole + centre) * k, dtype=np.float64)
     kinds = whole.astype(int) % classes
     spacing = np.full(profile.shape[1], float(k))
-    where = np.arange(profile.shape[1], dtype=np.float64)
-    inside = np.minimum(where - span[0], span[1] - where) / k
-    sigma = SPACING_SIGMA * (1.0 + CROWDING * np.exp(-np.maximum(inside, 0.0) / CROWDED_THREADS))
+    sigma = spacing_sigma(profile.shape[1], span)
     comb = Comb(centres=np.zeros(0), likeness=np.zeros(0), count_probability={}, classes=np.zeros(0, int))
     for _ in range(ROUNDS):
         if len(centres) < max(3, classes):
@@ -224,6 +231,13 @@ def _comb(
         comb = fit_comb(score, spacing, start_cost=ends[0], stop_cost=ends[1], sigma=sigma)
         centres, kinds = comb.centres[2:-2], comb.classes[2:-2]
     return comb
+
+
+def spacing_sigma(size: int, span: tuple[int, int]) -> FloatArray:
+    """Spread of ln(spacing) at every profile pixel of cloth that lies between two of them, shape (size,)."""
+    where = np.arange(size, dtype=np.float64)
+    inside = np.minimum(where - span[0], span[1] - where) / PX_PER_THREAD
+    return np.asarray(SPACING_SIGMA * (1.0 + CROWDING * np.exp(-np.maximum(inside, 0.0) / CROWDED_THREADS)))
 
 
 def _interval(probability: dict[int, float], count: int) -> tuple[int, int]:
@@ -304,7 +318,7 @@ def _summarise(
             coherence=float(np.median(coherence[on])) if on.any() else 0.0, flags=frozenset(flags | {"untracked"}),
         )  # fmt: skip
     lines, stations = _lines(threads, centres, along)
-    position = np.array([np.interp(0.5, np.linspace(0, 1, STATIONS), line) for line in lines])
+    position = lines[:, [(STATIONS - 1) // 2, STATIONS // 2]].mean(axis=1)
     # Leaning threads lie closer at right angles to themselves than along the patch axis.
     rows = np.clip(np.round(centres).astype(int), 0, pitch_map.shape[1 - along] - 1)
     middle = pitch_map.shape[along] // 2
@@ -368,11 +382,9 @@ def _has_holes(field: IndexField) -> bool:
     return bool((before & ~on).sum() > 4)
 
 
-def _lead(strength: dict[Node, float], field: IndexField) -> Node:
+def rhythm_of(strength: dict[Node, float], threads: int) -> Node:
     """Leading node of the weave; (0, 0, 1), no rhythm, where none is clear or too few threads share a place."""
     node = leading_node(strength)
-    on = field.cloth > 0.5
-    threads = min(int(on.any(axis=0).sum()), int(on.any(axis=1).sum()))
     return node if node is not None and threads >= FEWEST_PER_PLACE * node[2] else (0, 0, 1)
 
 
@@ -462,7 +474,8 @@ def track_threads(
     planes = feature_planes(threads.picture, keep=wide)
     demods = {name: Demodulator(plane) for name, plane in planes.items()}
     strength = structure_nodes(demods)
-    lead = _lead(strength, field)
+    on = field.cloth > 0.5
+    lead = rhythm_of(strength, min(int(on.any(axis=0).sum()), int(on.any(axis=1).sum())))
     a, b, q = lead
     maps = _pitch_maps(threads)
     apart = float(np.median(maps[1]) / np.median(maps[0]))
@@ -470,9 +483,9 @@ def track_threads(
     centre_end, centre_pick = centre_phase(demods, cloth[::k, ::k], lead, covers)
     tracks: list[SystemTrack] = []
     for along, sides in ((0, ("left", "right")), (1, ("start", "end"))):
-        profile, _ = _profile(planes, wide, along, (b if along == 0 else a) / q)
+        profile, _ = thread_profile(planes, wide, along, (b if along == 0 else a) / q)
         cut = (sides[0] in cut_off, sides[1] in cut_off)
-        start, stop, flags = _end_costs(threads, along, cut)
+        start, stop, flags = end_costs(threads, along, cut)
         if part:
             flags.add("part")
         centre = centre_end if along == 0 else centre_pick
