@@ -1,6 +1,7 @@
 """The command `pickglass`: its commands, and the one place where errors become sentences.
 
-Nothing heavy is imported here: `pickglass --help` must answer at once. Each command imports what it needs.
+Nothing heavy is imported here: `pickglass --help` must answer at once. Each command imports what it needs, and of the
+commands themselves only the one asked for is loaded.
 """
 
 from __future__ import annotations
@@ -10,25 +11,18 @@ import errno
 import os
 import signal
 import sys
+from collections.abc import Iterable
+from importlib import import_module
 from typing import Annotated
 
 import typer
 
 from ..calibration.errors import PickglassError
-from . import (
-    book_command,
-    card_command,
-    evenness_command,
-    lens_command,
-    plan_command,
-    sett_command,
-    shrinkage_command,
-)
 from .plain_help import PlainCommand
 from .process import one_blas_thread
 from .screen import printable
 
-__all__ = ["app", "main"]
+__all__ = ["main"]
 
 EXIT_USAGE = 2
 _MOST_NAMED = 80  # characters of a name that are worth repeating
@@ -51,16 +45,6 @@ Then:
   pickglass book list
 """
 
-app = typer.Typer(
-    name="pickglass",
-    help="Measure woven samples from photos: ends and picks per inch, width, and how sure the numbers are.",
-    epilog=EPILOG,
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    pretty_exceptions_enable=False,
-    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
-)
-
 
 def _print_version(wanted: bool) -> None:
     if wanted:
@@ -70,7 +54,6 @@ def _print_version(wanted: bool) -> None:
         raise typer.Exit
 
 
-@app.callback()
 def _pickglass(
     version: Annotated[
         bool,
@@ -80,34 +63,39 @@ def _pickglass(
     """Hold the options that need no command."""
 
 
-_COMMANDS = ("sett", "evenness", "shrinkage", "plan", "card", "lens", "book")
-for _name, _module, _function, _words in (
-    (
-        "sett",
-        sett_command,
-        sett_command.sett,
-        "Ends and picks per inch, width and weave, from one photo or many.",
-    ),
-    (
-        "evenness",
-        evenness_command,
-        evenness_command.evenness,
-        "Beat, width and faults along a band, from one photo or several.",
-    ),
-    (
-        "shrinkage",
-        shrinkage_command,
-        shrinkage_command.shrinkage,
-        "What a wash did: changes of length and width, from photos before and after.",
-    ),
-    ("plan", plan_command, plan_command.plan, "The next warp, from a measured sample and a wish."),
-    ("card", card_command, card_command.card, "Draw a reference card to print, or tell how it was printed."),
-    ("lens", lens_command, lens_command.lens, "Learn how a phone's lens bends the picture."),
-):
-    app.command(name=_name, cls=PlainCommand, epilog=_module.EPILOG, short_help=_words)(_function)
-app.add_typer(
-    book_command.app, short_help="A book of your samples: add, list, show, compare, export, import."
-)
+_COMMANDS = {
+    "sett": "Ends and picks per inch, width and weave, from one photo or many.",
+    "evenness": "Beat, width and faults along a band, from one photo or several.",
+    "shrinkage": "What a wash did: changes of length and width, from photos before and after.",
+    "plan": "The next warp, from a measured sample and a wish.",
+    "card": "Draw a reference card to print, or tell how it was printed.",
+    "lens": "Learn how a phone's lens bends the picture.",
+    "book": "A book of your samples: add, list, show, compare, export, import.",
+}
+
+
+def _with_commands(names: Iterable[str]) -> typer.Typer:
+    """Return the command line with some of its commands, whose modules are loaded for it."""
+    made = typer.Typer(
+        name="pickglass",
+        help="Measure woven samples from photos: ends and picks per inch, width, and how sure the numbers are.",
+        epilog=EPILOG,
+        no_args_is_help=True,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+        context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    )
+    made.callback()(_pickglass)
+    for name in names:
+        module = import_module(f".{name}_command", __package__)
+        if name == "book":
+            made.add_typer(module.app, short_help=_COMMANDS[name])
+            continue
+        registered = made.command(
+            name=name, cls=PlainCommand, epilog=module.EPILOG, short_help=_COMMANDS[name]
+        )
+        registered(getattr(module, name))
+    return made
 
 
 def main(argv: list[str] | None = None) -> None:
@@ -131,6 +119,7 @@ def main(argv: list[str] | None = None) -> None:
 def _run(words: list[str]) -> int:
     as_json = "--json" in words
     try:
+        app = _with_commands(words[:1] if words[:1] and words[0] in _COMMANDS else _COMMANDS)
         code = app(args=words, prog_name="pickglass", standalone_mode=False)
     except PickglassError as error:
         _say(error, words, as_json=as_json)

@@ -2,7 +2,7 @@
 
     python tests/benchmarks/benchmark.py [PHOTO] [--runs 5] [--megapixels 12] [-- OPTIONS OF PICKGLASS SETT]
 
-Without PHOTO a demo photo is enlarged to the wanted size. Every figure is the middle of the runs; nothing is
+Without PHOTO the first demo photo is taken, enlarged to 12 megapixels; PHOTO is taken as it is unless a size is named. Every figure is the middle of the runs; nothing is
 asserted, for timings depend on the machine. Compiled modules are kept between the runs, as an installation has them.
 """
 
@@ -31,7 +31,7 @@ def step(next_name):
     now = time.perf_counter(), time.process_time()
     print(name, f"{now[0] - last[0]:.3f}", f"{now[1] - last[1]:.3f}", sep=";")
     last, name = now, next_name
-from pickglass.cli.main import app
+from pickglass.cli import main, sett_command
 from pickglass.cli.pipeline import Request, measure_photo
 from pickglass.calibration.errors import PickglassError
 try:
@@ -92,15 +92,15 @@ def cost(command: list[str], runs: int, env: dict[str, str]) -> Cost:
     return Cost(*(statistics.median(column) for column in zip(*samples, strict=True)))
 
 
-def enlarged(folder: Path, megapixels: float) -> Path:
-    """Write the first demo photo enlarged to `megapixels` and return its path."""
-    source = next(iter(sorted(DEMO.glob("*.jpg"))))
+def resized(source: Path, folder: Path, megapixels: float) -> Path:
+    """Write a photo enlarged or reduced to `megapixels` and return its path."""
     picture = cv2.imread(str(source))
-    assert picture is not None
+    assert picture is not None, f"{source} cannot be read"
     factor = (megapixels * 1e6 / (picture.shape[0] * picture.shape[1])) ** 0.5
     path = folder / f"{source.stem}.jpg"
-    grown = cv2.resize(picture, None, fx=factor, fy=factor, interpolation=cv2.INTER_CUBIC)
-    cv2.imwrite(str(path), grown, [cv2.IMWRITE_JPEG_QUALITY, 92])
+    way = cv2.INTER_CUBIC if factor > 1 else cv2.INTER_AREA
+    changed = cv2.resize(picture, None, fx=factor, fy=factor, interpolation=way)
+    cv2.imwrite(str(path), changed, [cv2.IMWRITE_JPEG_QUALITY, 92])
     return path
 
 
@@ -108,11 +108,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="benchmark", description=__doc__.split("\n")[0])
     parser.add_argument("photo", nargs="?", type=Path)
     parser.add_argument("--runs", type=int, default=5)
-    parser.add_argument("--megapixels", type=float, default=12.0)
+    parser.add_argument("--megapixels", type=float, help="size to give the photo; 12 without PHOTO")
     own, options = parser.parse_known_args()
     options = [word for word in options if word != "--"]
     with tempfile.TemporaryDirectory() as folder:
-        photo = own.photo or enlarged(Path(folder), own.megapixels)
+        photo = own.photo or min(DEMO.glob("*.jpg"))
+        if own.photo is None or own.megapixels is not None:
+            photo = resized(photo, Path(folder), own.megapixels or 12.0)
         picture = cv2.imread(str(photo))
         assert picture is not None, f"{photo} cannot be read"
         print(
