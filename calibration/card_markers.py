@@ -95,11 +95,7 @@ def _enough(found: dict[int, NDArray[np.float64]]) -> bool:
 
 def _search(gray: NDArray[np.uint8], scale: float) -> dict[int, NDArray[np.float64]]:
     """Return marker ids with rough corners in full-resolution pixels; an id seen twice is dropped."""
-    small = gray
-    if scale < 1.0:
-        # A mild reduction folds nothing back that a marker could be taken for, and is many times quicker by interpolation.
-        way = cv2.INTER_LINEAR if scale > MILD_REDUCTION else cv2.INTER_AREA
-        small = np.asarray(cv2.resize(gray, None, fx=scale, fy=scale, interpolation=way), np.uint8)
+    small = _reduced(gray, scale)
     quads = _candidates(small, WINDOWS_PX if max(small.shape) <= SEARCH_SIDES_PX[0] else WINDOWS_PX[1:2])
     found: dict[int, NDArray[np.float64]] = {}
     twice: set[int] = set()
@@ -108,6 +104,21 @@ def _search(gray: NDArray[np.uint8], scale: float) -> dict[int, NDArray[np.float
             twice.add(marker_id)
         found[marker_id] = (quad + 0.5) / scale - 0.5
     return {marker_id: quad for marker_id, quad in found.items() if marker_id not in twice}
+
+
+def _reduced(gray: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
+    """Reduce a picture: whole blocks of pixels are averaged first, which is many times quicker than fractions."""
+    size = (round(scale * gray.shape[1]), round(scale * gray.shape[0]))
+    block = int(1 / scale) if scale <= MILD_REDUCTION else 1
+    if block > 1:
+        whole = (gray.shape[1] // block, gray.shape[0] // block)
+        blocks = gray[: whole[1] * block, : whole[0] * block]
+        gray = np.asarray(cv2.resize(blocks, whole, interpolation=cv2.INTER_AREA), np.uint8)
+    # A mild reduction folds nothing back that a marker could be taken for, and is quicker still by interpolation.
+    mild = size[0] > MILD_REDUCTION * gray.shape[1]
+    way = cv2.INTER_LINEAR if mild else cv2.INTER_AREA
+    same = size == gray.shape[::-1]
+    return gray if same else np.asarray(cv2.resize(gray, size, interpolation=way), np.uint8)
 
 
 def _candidates(small: NDArray[np.uint8], windows_px: tuple[int, ...]) -> NDArray[np.float64]:

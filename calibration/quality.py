@@ -69,8 +69,9 @@ def look_at_photo(photo: Photo) -> PhotoLook:
     QualityError
         Codes ``too-dark``, ``overexposed``, ``no-contrast``, ``too-blurred``.
     """
-    half = cv2.resize(photo.bgr, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_NEAREST)
-    histogram = cv2.calcHist([cv2.cvtColor(half, cv2.COLOR_BGR2GRAY)], [0], None, [256], [0, 256]).ravel()
+    gray = np.asarray(cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
+    quarter = np.ascontiguousarray(gray[::2, ::2])
+    histogram = cv2.calcHist([quarter], [0], None, [256], [0, 256]).ravel()
     share = np.cumsum(histogram, dtype=np.float64) / histogram.sum()
     notices: list[Notice] = []
     if share[_DARK_LEVEL] > 0.98:
@@ -99,7 +100,7 @@ def look_at_photo(photo: Photo) -> PhotoLook:
                 "Tap on the cloth in the camera app before shooting.",
             )
         )
-    width = edge_width_px(photo.bgr)
+    width = edge_width_px(gray)
     if width is not None and width > _BLUR_REFUSE_PX:
         raise QualityError(
             "too-blurred",
@@ -137,15 +138,15 @@ def edge_width_px(picture: NDArray[np.uint8]) -> float | None:
     float or None
         None when the picture holds no marked edge.
     """
-    height, width = picture.shape[:2]
+    if picture.ndim == 3:
+        picture = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
+    height, width = picture.shape
     window = 33
     tile = max(64, max(height, width) // 16)
     widths = []
     for top in range(0, height - tile + 1, tile):
         for left in range(0, width - tile + 1, tile):
             part = picture[top : top + tile, left : left + tile]
-            if part.ndim == 3:
-                part = np.asarray(cv2.cvtColor(part, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
             steepest, x, y = _steepest(part)
             half = window // 2
             around = part[max(0, y - half) : y + half + 1, max(0, x - half) : x + half + 1]

@@ -56,6 +56,12 @@ def _sides_of(outline: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.array(corners)
 
 
+def _between(ranked: NDArray[np.float64], share: float) -> NDArray[np.float64]:
+    """Value below which a share of each row of sorted values lies, by linear interpolation."""
+    low, part = divmod(share * (ranked.shape[1] - 1), 1.0)
+    return np.asarray(ranked[:, int(low)] * (1.0 - part) + ranked[:, int(low) + 1] * part)
+
+
 def _width(bgr: NDArray[np.uint8], start: NDArray[np.float64], end: NDArray[np.float64]) -> float | None:
     """Return the width of one straight edge; None when it is too short, out of the photo, or faint."""
     length = float(np.linalg.norm(end - start))
@@ -75,10 +81,11 @@ def _width(bgr: NDArray[np.uint8], start: NDArray[np.float64], end: NDArray[np.f
     part = cv2.cvtColor(bgr[low[1] : high[1], low[0] : high[0]], cv2.COLOR_BGR2GRAY)
     x, y = path[..., 0] - np.float32(low[0]), path[..., 1] - np.float32(low[1])
     levels = cv2.remap(part.astype(np.float32), x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    slopes = np.abs(np.gradient(np.asarray(levels, np.float64), _STEP_PX, axis=1))
+    levels = np.asarray(levels, np.float64)
     # Each line by itself: an edge that is bent by the lens would be blurred by averaging the lines.
-    low_level, high_level = np.percentile(levels, (5, 95), axis=1)
-    steps = high_level - low_level
+    slopes = np.abs(levels[:, 2:] - levels[:, :-2]) / (2 * _STEP_PX)
+    ranked = np.sort(levels, axis=1)
+    steps = _between(ranked, 0.95) - _between(ranked, 0.05)
     steepest = slopes.max(axis=1)
     good = steps > _LEAST_STEP
     if np.count_nonzero(good) < 8:
