@@ -260,14 +260,7 @@ def _fit_lines(
     floor = np.maximum(0.4 * usual, 12.0)
     clear = np.isfinite(shift) & (contrast > floor) & (contrast < 2.5 * usual + 12.0)
     edge = foot + outward[:, :, None] * np.where(clear, shift, 0.0)[..., None]
-    lines = np.zeros((*quads.shape[:2], 3))
-    spread = np.full(quads.shape[:2], np.inf)
-    for k in range(quads.shape[0]):
-        for side in range(4):
-            fit = _robust_line(edge[k, side][clear[k, side]])
-            if fit is not None:
-                lines[k, side], spread[k, side] = fit
-    return lines, spread
+    return _robust_lines(edge, clear)
 
 
 def _sample(gray: NDArray[np.uint8], points: NDArray[np.float64]) -> NDArray[np.float32]:
@@ -305,22 +298,39 @@ def _edge_offset(
     return np.where(usable, at_low + part * (at_high - at_low), np.nan), contrast
 
 
-def _robust_line(points: NDArray[np.float64]) -> tuple[NDArray[np.float64], float] | None:
-    """Total least squares line through points of shape (N, 2), outliers left out; None when too few remain."""
-    keep = np.ones(len(points), dtype=bool)
+def _robust_lines(
+    points: NDArray[np.float64], clear: NDArray[np.bool_]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Total least squares lines through points of shape (..., N, 2), those not clear and outliers left out.
+
+    Returns
+    -------
+    lines : ndarray of shape (..., 3)
+        Homogeneous lines; zero where too few points remain.
+    spread : ndarray of shape (...)
+        Scatter of the points, px; infinite there.
+    """
+    keep = clear
+    enough = np.ones(points.shape[:-2], dtype=bool)
+    # All sides at once; one whose points no longer change comes out the same again.
     for _ in range(4):
-        if int(keep.sum()) < FEWEST_SAMPLES:
-            return None
-        middle = points[keep].mean(axis=0)
-        centred = points[keep] - middle
-        covariance = centred.T @ centred
-        normal = np.linalg.eigh(covariance)[1][:, 0]
-        distance = (points - middle) @ normal
-        spread = 1.4826 * float(np.median(np.abs(distance[keep])))
-        closer = np.abs(distance) <= max(3.0 * spread, 0.05)
-        if np.array_equal(closer, keep):
-            break
-        keep = closer
-    if int(keep.sum()) < FEWEST_SAMPLES:
-        return None
-    return np.array([normal[0], normal[1], -float(normal @ middle)]), spread
+        enough &= keep.sum(axis=-1) >= FEWEST_SAMPLES
+        count = np.maximum(keep.sum(axis=-1), 1)[..., None]
+        middle = np.where(keep[..., None], points, 0.0).sum(axis=-2) / count
+        off = points - middle[..., None, :]
+        centred = np.where(keep[..., None], off, 0.0)
+        normal = np.linalg.eigh(np.swapaxes(centred, -1, -2) @ centred)[1][..., 0]
+        distance = np.abs(np.einsum("...ni,...i->...n", off, normal))
+        spread = 1.4826 * _median_of(distance, keep)
+        keep = clear & (distance <= np.maximum(3.0 * spread, 0.05)[..., None])
+    enough &= keep.sum(axis=-1) >= FEWEST_SAMPLES
+    lines = np.concatenate([normal, -(normal * middle).sum(axis=-1, keepdims=True)], axis=-1)
+    return np.where(enough[..., None], lines, 0.0), np.where(enough, spread, np.inf)
+
+
+def _median_of(values: NDArray[np.float64], keep: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Median over the last axis of the values kept; 0 where there are none."""
+    ranked = np.sort(np.where(keep, values, np.inf), axis=-1)
+    count = np.maximum(keep.sum(axis=-1, keepdims=True), 1)
+    low, high = (np.take_along_axis(ranked, at, axis=-1)[..., 0] for at in ((count - 1) // 2, count // 2))
+    return np.where(keep.any(axis=-1), (low + high) / 2, 0.0)

@@ -69,16 +69,25 @@ def resample(
     whole = bgr[low[1] : high[1], low[0] : high[0]]
     source, scale = _reduced(whole, reduction)
     taken = np.empty((*map_px.shape[:2], *source.shape[2:]), np.uint8)
+    # From pixels of the whole picture to those of the reduced part of it.
+    shift = ((0.5 - low) * scale - 0.5).astype(np.float32)
+    strip_px = np.empty((min(_STRIP_ROWS, len(map_px)), *map_px.shape[1:]), np.float32)
     for top in range(0, len(map_px), _STRIP_ROWS):
-        strip = slice(top, top + _STRIP_ROWS)
-        position = map_px[strip] - low.astype(np.float32)
-        if source is not whole:
-            position += np.float32(0.5)
-            position *= scale
-            position -= np.float32(0.5)
+        strip = map_px[top : top + _STRIP_ROWS]
+        position = strip_px[: len(strip)]
+        if source is whole:
+            np.subtract(strip, low.astype(np.float32), out=position)
+        else:
+            np.multiply(strip, scale, out=position)
+            position += shift
         # OpenCV takes None as the second map of a two-channel first; its type stubs do not know.
-        taken[strip] = cv2.remap(  # type: ignore[call-overload]
-            source, position, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+        cv2.remap(  # type: ignore[call-overload]
+            source,
+            position,
+            None,
+            cv2.INTER_CUBIC,
+            dst=taken[top : top + len(strip)],
+            borderMode=cv2.BORDER_REPLICATE,
         )
     return taken
 

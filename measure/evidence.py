@@ -168,7 +168,7 @@ def _window_maps(texture: Texture, window: int, frequencies: Float, weight: Floa
         inner = padded[:height, :width]
         for y, x in origins:
             view = channel[y : y + height, x : x + width]
-            np.subtract(view, view.mean(), out=inner)
+            np.subtract(view, np.float32(cv2.mean(view)[0]), out=inner)
             inner *= taper
             magnitude += _magnitude(cv2.dft(padded))
         prominence = _prominence(magnitude)
@@ -306,7 +306,7 @@ def _average(curves: list[tuple[Float, Float]]) -> Float:
 def _detrend(curve: Float, half_width: float = 0.6) -> Float:
     """Take away the running mean over a factor exp(+/- `half_width`) in frequency."""
     reach = round(half_width / _STEP)
-    padded = np.pad(curve, reach, mode="reflect")
-    sums = np.cumsum(np.concatenate([[0.0], padded]))
+    # Mirrored at both ends, as np.pad would do in ten times the time.
+    sums = np.cumsum(np.concatenate([[0.0], curve[reach:0:-1], curve, curve[-2 : -reach - 2 : -1]]))
     mean = (sums[2 * reach + 1 :] - sums[: -2 * reach - 1]) / (2 * reach + 1)
     return np.asarray(curve - mean, dtype=np.float32)

@@ -24,6 +24,7 @@ __all__ = [
     "ClothFrame",
     "ClothPatch",
     "curved_frame",
+    "inside_photo",
     "local_px_per_mm",
     "look_up",
     "resample",
@@ -183,6 +184,12 @@ def resample(
     return take_pixels(photo.bgr, map_px, reduction=reduction), map_px
 
 
+def inside_photo(map_px: NDArray[np.float32], shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    """Which positions of a map of shape (M, N, 2) lie in a photo of some rows and columns."""
+    found = cv2.inRange(map_px, (0.0, 0.0, 0.0, 0.0), (shape[1] - 1.0, shape[0] - 1.0, 0.0, 0.0))
+    return np.asarray(found) > 0
+
+
 def straighten(
     photo: Photo,
     plane: Plane,
@@ -226,8 +233,7 @@ def straighten(
     mask &= v[:, None] >= np.polyval(sample.start_curve, u)[None, :]
     mask &= v[:, None] <= np.polyval(sample.end_curve, u)[None, :]
     height, width = photo.bgr.shape[:2]
-    x, y = map_px[..., 0], map_px[..., 1]
-    mask &= (x >= 0) & (y >= 0) & (x <= width - 1) & (y <= height - 1)
+    mask &= inside_photo(map_px, (height, width))
     if plane.card_outline_px is not None and plane.blank_region_mm is None:
         corners = np.asarray(plane.card_outline_px, dtype=np.float64)
         centre = corners.mean(axis=0)

@@ -385,9 +385,11 @@ def _least_squares(
 ) -> NDArray[np.float64]:
     """Surface of zero mean whose weighted slopes match the wrapped ones; even sizes."""
     full = 2 * np.pi
-    slope_x, slope_y = np.diff(phase, axis=1), np.diff(phase, axis=0)
     wx = np.minimum(w[:, 1:], w[:, :-1]) ** 2
     wy = np.minimum(w[1:], w[:-1]) ** 2
+
+    def slopes(of: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        return of[:, 1:] - of[:, :-1], of[1:] - of[:-1]
 
     def divergence(gx: NDArray[np.float64], gy: NDArray[np.float64]) -> NDArray[np.float64]:
         out = np.zeros_like(w)
@@ -404,6 +406,7 @@ def _least_squares(
     eigen[0, 0] = -np.inf  # the mean is free
     inverse = 1.0 / eigen
 
+    slope_x, slope_y = slopes(phase)
     residual = divergence(
         wx * (slope_x - full * np.round(slope_x / full)), wy * (slope_y - full * np.round(slope_y / full))
     )
@@ -416,7 +419,8 @@ def _least_squares(
         rho = float((residual * z).sum())
         direction = z if step == 0 else z + rho / rho_before * direction
         rho_before = rho
-        applied = divergence(wx * np.diff(direction, axis=1), wy * np.diff(direction, axis=0))
+        slope_x, slope_y = slopes(direction)
+        applied = divergence(wx * slope_x, wy * slope_y)
         alpha = rho / (float((direction * applied).sum()) - 1e-15)
         surface += alpha * direction
         residual -= alpha * applied

@@ -12,7 +12,15 @@ from numpy.typing import NDArray
 
 from ..calibration.photo import Photo
 from ..calibration.plane import Plane
-from .frame import ClothFrame, curved_frame, local_px_per_mm, look_up, resample, straight_frame
+from .frame import (
+    ClothFrame,
+    curved_frame,
+    inside_photo,
+    local_px_per_mm,
+    look_up,
+    resample,
+    straight_frame,
+)
 from .silhouette import CellPicture, Region
 
 __all__ = ["WarpWay", "WorkPicture", "coarse_frame", "work_picture"]
@@ -147,8 +155,7 @@ def work_picture(photo: Photo, plane: Plane, view: CellView, frame: ClothFrame, 
 
     cell_px = cell_mm * px_per_mm
     region_mask, card = carried(region.mask), ~carried(view.known)
-    x, y = map_px[..., 0], map_px[..., 1]
-    in_photo = (x >= 0) & (y >= 0) & (x <= photo.bgr.shape[1] - 1) & (y <= photo.bgr.shape[0] - 1)
+    in_photo = inside_photo(map_px, photo.bgr.shape)
     card &= in_photo
     if not view.wanted.all():
         in_photo &= carried(view.wanted)

@@ -59,7 +59,13 @@ class ShedRuns:
 def local_median(values: FloatArray, reach: int = 7) -> FloatArray:
     """Return the median of each value's neighbourhood of ``2 * reach + 1`` values, shortened at the ends."""
     n = len(values)
-    return np.array([np.median(values[max(0, i - reach) : i + reach + 1]) for i in range(n)])
+    short = [*range(min(reach, n)), *range(max(reach, n - reach), n)]
+    out = np.empty(n)
+    out[short] = [np.median(values[max(0, i - reach) : i + reach + 1]) for i in short]
+    if n > 2 * reach:
+        windows = np.lib.stride_tricks.sliding_window_view(values, 2 * reach + 1)
+        out[reach : n - reach] = np.median(windows, axis=1)
+    return out
 
 
 def runs_of_sign(signal: FloatArray, shortest: float) -> NDArray[np.int_]:
