@@ -80,11 +80,11 @@ def _width(bgr: NDArray[np.uint8], start: NDArray[np.float64], end: NDArray[np.f
     high = np.ceil(path.reshape(-1, 2).max(axis=0)).astype(int) + 2
     part = cv2.cvtColor(bgr[low[1] : high[1], low[0] : high[0]], cv2.COLOR_BGR2GRAY)
     x, y = path[..., 0] - np.float32(low[0]), path[..., 1] - np.float32(low[1])
-    levels = cv2.remap(part.astype(np.float32), x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    levels = np.asarray(levels, np.float64)
+    taken = cv2.remap(part.astype(np.float32), x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    levels: NDArray[np.float64] = np.asarray(taken).astype(np.float64)
     # Each line by itself: an edge that is bent by the lens would be blurred by averaging the lines.
     slopes = np.abs(levels[:, 2:] - levels[:, :-2]) / (2 * _STEP_PX)
-    ranked = np.sort(levels, axis=1)
+    ranked: NDArray[np.float64] = np.sort(levels, axis=1)
     steps = _between(ranked, 0.95) - _between(ranked, 0.05)
     steepest = slopes.max(axis=1)
     good = steps > _LEAST_STEP

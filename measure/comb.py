@@ -166,8 +166,9 @@ def fit_comb(
     # One more slot and `pad` more rows hold minus infinity, so that nothing needs testing in the loop.
     best = np.full((len(rows) + pad, width + 1, classes), -np.inf)
     came = np.zeros((len(rows), width, classes), np.int16)  # step to the thread before; 0: first of the chain
-    previous = (np.arange(classes) - 1) % classes
-    before = np.tile(previous.astype(np.int16), (len(rows), width, 1))
+    before = np.tile(((np.arange(classes) - 1) % classes).astype(np.int16), (len(rows), width, 1))
+    # Along the chain the class goes up by one. Up to two classes need no copy to stand in that order.
+    previous = slice(None, None, -1) if classes <= 2 else (np.arange(classes) - 1) % classes
     take = (rows[:, None] + pad - steps)[:, :, None]
     slot = np.arange(width)
     begin = start_cost[first : last + 1]
@@ -177,7 +178,7 @@ def fit_comb(
         value = best[take[batch], source[batch]] - cost[batch][:, :, None, None]
         choice = value.argmax(axis=1)
         arrive = value.max(axis=1)
-        top, step = arrive[..., previous], steps[choice[..., previous]]
+        top, step = arrive[..., previous], choice[..., previous] + steps[0]
         if classes > 1:
             slip_from = arrive.argmax(axis=2)
             slip = (arrive.max(axis=2) - SLIP_COST)[..., None]
@@ -185,7 +186,7 @@ def fit_comb(
             if better.any():
                 chosen = choice[np.arange(len(choice))[:, None], slot, slip_from]
                 top = np.where(better, slip, top)
-                step = np.where(better, steps[chosen][..., None], step)
+                step = np.where(better, (chosen + steps[0])[..., None], step)
                 before[batch] = np.where(better, slip_from[..., None], before[batch])
         came[batch] = step
         for row in rows[batch] if start < (COUNT_SLACK + 1) * k else ():
@@ -194,9 +195,9 @@ def fit_comb(
                 fresh = -begin[row] > top[row - start, zero]
                 top[row - start, zero, fresh] = -begin[row]
                 came[row, zero, fresh] = 0
-        best[batch.start + pad : batch.start + pad + len(top), :width] = (
-            top + score[:, first + rows[batch]].T[:, None]
-        )
+        stop = start + len(top)
+        worth = score[:, first + start : first + stop]
+        np.add(top, worth.T[:, None], out=best[start + pad : stop + pad, :width])
     final = best[pad:, :width] - stop_cost[first : last + 1, None, None]
     return _read_back(final, came, before, score, first)
 

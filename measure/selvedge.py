@@ -80,16 +80,17 @@ def _shaded(bgr: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np.float
         code = np.where(
             value <= 0.0031308, 12.92 * value, 1.055 * value ** (1 / 2.4) - 0.055
         )  # IEC 61966-2-1
-        shaded.append((code * 255 + 0.5).astype(np.uint8)[bgr])
+        shaded.append(cv2.LUT(bgr[None], (code * 255 + 0.5).astype(np.uint8))[0])
     return np.concatenate(shaded), np.repeat(SHADOW_SHARES, len(bgr))
 
 
 def _range(pixels: NDArray[np.uint8], share: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the levels of each channel that leave a share of the pixels below, and above."""
     ends = []
-    for channel in pixels.T:
-        up_to = np.cumsum(np.bincount(channel, minlength=256))
-        places = np.array([share, 1.0 - share]) * (len(channel) - 1)
+    for channel in range(3):
+        counts = cv2.calcHist([pixels[None]], [channel], None, [256], [0, 256])
+        up_to = np.cumsum(counts, dtype=np.float64)
+        places = np.array([share, 1.0 - share]) * (len(pixels) - 1)
         ends.append(np.searchsorted(up_to, places, side="right"))
     low, high = np.array(ends, dtype=np.float64).T
     return low, high
