@@ -40,17 +40,18 @@ def lab_of_codes(bgr: NDArray[np.uint8]) -> NDArray[np.uint8]:
     bgr : ndarray of uint8, shape (M, N, 3)
     """
     light, root = _tables_of_codes()
-    xyz = cv2.transform(cv2.LUT(bgr, light), np.round(_TO_XYZ * _FACTOR) / _FACTOR)
-    from_root = np.array(
+    # Floats hold these whole numbers exactly; a half is added and fractions are cut off, as OpenCV rounds there.
+    to_xyz = np.column_stack([np.round(_TO_XYZ * _FACTOR), np.full(3, 0.5 * _FACTOR)]) / _FACTOR
+    xyz = np.asarray(cv2.transform(cv2.LUT(bgr, light), to_xyz)).astype(np.uint16)
+    half = 0.5 * _ROOT
+    to_lab = np.array(
         [
-            [0.0, _CODES_OF_L, 0.0, -(16 * 255 * _ROOT + 50) // 100],
-            [500.0, -500.0, 0.0, _ZERO_OF_AB * _ROOT],
-            [0.0, 200.0, -200.0, _ZERO_OF_AB * _ROOT],
+            [0.0, _CODES_OF_L, 0.0, half - (16 * 255 * _ROOT + 50) // 100],
+            [500.0, -500.0, 0.0, half + _ZERO_OF_AB * _ROOT],
+            [0.0, 200.0, -200.0, half + _ZERO_OF_AB * _ROOT],
         ]
     )
-    return np.asarray(cv2.transform(_looked_up(xyz, root), from_root / _ROOT), dtype=np.uint16).astype(
-        np.uint8
-    )
+    return np.asarray(cv2.transform(_looked_up(xyz, root), to_lab / _ROOT)).astype(np.uint8)
 
 
 def lab_of_floats(bgr: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -92,9 +93,9 @@ def _root(share: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 @cache
-def _tables_of_codes() -> tuple[NDArray[np.uint16], NDArray[np.uint16]]:
-    light = np.round(_LIGHT * _light(np.arange(256) / 255.0)).astype(np.uint16)
-    root = np.round(_ROOT * _root(np.arange(_LIGHT + 64) / _LIGHT)).astype(np.uint16)
+def _tables_of_codes() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    light = np.round(_LIGHT * _light(np.arange(256) / 255.0)).astype(np.float32)
+    root = np.round(_ROOT * _root(np.arange(_LIGHT + 64) / _LIGHT)).astype(np.float32)
     table = np.full(_CODES, root[-1])
     table[: len(root)] = root
     return light[None], table[None]

@@ -21,8 +21,8 @@ def some_colours():
 def test_eight_bits_are_those_of_opencv():
     codes = some_colours()
     apart = np.abs(lab.lab_of_codes(codes).astype(int) - cv2.cvtColor(codes, cv2.COLOR_BGR2LAB))
-    assert apart.max() <= 2
-    assert np.mean(apart > 0) < 0.003
+    assert apart.max() <= 1
+    assert np.mean(apart > 0) < 0.0002
 
 
 def test_floats_are_those_of_scikit_image():
