@@ -215,7 +215,7 @@ def _remember(
     across, upright = (100.0 * (share - 1.0) for share in bars.scale)
     typer.echo(
         f"Remembered for card {name}: bars of {bars.across_mm:g} and {bars.upright_mm:g} mm, so it was printed "
-        f"{across:+.1f} % wide and {upright:+.1f} % high; photos with this card are corrected for it.\n"
+        f"{across:+z.1f} % wide and {upright:+z.1f} % high; photos with this card are corrected for it.\n"
         "If you print it again, measure it again. For a second print that is used beside this one, draw the card "
         "with --copy 2: it gets a code of its own."
     )

@@ -146,7 +146,7 @@ def shares_chart(
         axes.barh(rows, [value for _, value in shares], height=0.36, color=LINE)
         for row, (name, value) in zip(rows, shares, strict=True):
             axes.annotate(
-                f"{name}: {value:.0f} {unit}",
+                f"{name}: {value:z.0f} {unit}",
                 (0.0, row - 0.24),
                 xytext=(2, 0),
                 textcoords="offset points",

@@ -130,7 +130,7 @@ def _draw_band(
         band.imshow(view.rgb, extent=extent, origin="lower", aspect="auto", interpolation="antialiased")
     # The strip keeps the proportions of the cloth unless the band is very long or the sample very wide.
     shape = (u_high - u_low) / (at_high - at_low) * (CHART_WIDTH_IN - sum(MARGIN_IN)) / height_in
-    note = "" if abs(shape - 1) < 0.02 else f" (width drawn {1 / shape:.1f} times the length's scale)"
+    note = "" if abs(shape - 1) < 0.02 else f" (width drawn {1 / shape:z.1f} times the length's scale)"
     band.set_title(f"{_plain(name)}{note}", loc="left", fontsize=10, pad=16)
     band.set_ylabel("across, mm")
     band.set_ylim(u_low, u_high)
@@ -148,7 +148,7 @@ def _draw_band(
         for one in (band, beat, width_axes):
             one.axvline(step.at_mm, color="black", linestyle=(0, (5, 3)), linewidth=1.2)
         target.annotate(
-            f"step {number}: {step.change_percent:+.0f} %",
+            f"step {number}: {step.change_percent:+z.0f} %",
             (step.at_mm, 1.0),
             xycoords=("data", "axes fraction"),
             xytext=(3, -10),
@@ -245,7 +245,7 @@ def fault_views(found: Run) -> Iterator[tuple[int, int, Fault, Picture]]:
 
 def _crop_name(band: int, number: int, fault: Fault) -> str:
     which = f"band-{band:02d}-" if band else ""
-    return f"{which}fault-{number:02d}-{fault.kind}-at-{fault.at_mm:.0f}-mm.png"
+    return f"{which}fault-{number:02d}-{fault.kind}-at-{fault.at_mm:z.0f}-mm.png"
 
 
 def _crop(part: Part, fault: Fault, at_mm: float) -> Picture:

@@ -75,4 +75,4 @@ def _cell(value: str | float | None) -> str | int:
         return ""
     if isinstance(value, str):
         return safe_cell(value)
-    return value if isinstance(value, int) else f"{value:.4f}"
+    return value if isinstance(value, int) else f"{value:z.4f}"

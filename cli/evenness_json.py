@@ -123,7 +123,7 @@ def evenness_keys(evenness: Evenness) -> dict[str, Any]:
         "skew_percent": None if skew is None else abs(skew),
         "skew_way": None if skew is None else ("right side ahead" if skew > 0 else "left side ahead"),
         "skew_at_mm": evenness.skew_at_mm,
-        "picks_mm": trace.pick_mm.round(3).tolist(),
+        "picks_mm": (trace.pick_mm.round(3) + 0.0).tolist(),
         "picks_inferred": [int(k) + 1 for k in trace.inferred.nonzero()[0]],
         "findings": [*finding_words(evenness)],
         "safety": SAFETY,

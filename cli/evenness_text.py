@@ -65,7 +65,7 @@ def placed_rows(placed: Sequence[Placed]) -> list[tuple[str, str, str]]:
         shared = "–" if photo.overlap_picks is None else str(photo.overlap_picks)
         if not photo.by_picks:
             shared += "  (place as given: the shared picks do not settle it; overlap the photos more)"
-        rows.append((printable(photo.photo), f"{photo.start_mm:.1f}", shared))
+        rows.append((printable(photo.photo), f"{photo.start_mm:z.1f}", shared))
     return rows
 
 
@@ -74,11 +74,11 @@ def comparison_text(first: str, second: str, found: Sequence[BandComparison]) ->
     columns = width(sys.stdout)
     lines = [f"{printable(second)} against {printable(first)}"]
     for c, (of, one, two, size, told) in zip(found, comparison_rows(found), strict=True):
-        chance = "below 0.001" if c.p_value < 0.001 else f"{c.p_value:.3f}"
+        chance = "below 0.001" if c.p_value < 0.001 else f"{c.p_value:z.3f}"
         lines.append(
             paragraph(
                 f"{of}: {one} and {two}, {size} %: {told} (Welch's t test, p {chance}; the "
-                f"stations count as {c.effective_first:.0f} and {c.effective_second:.0f} independent ones).",
+                f"stations count as {c.effective_first:z.0f} and {c.effective_second:z.0f} independent ones).",
                 columns=columns,
                 first="  ",
                 indent="    ",
@@ -103,7 +103,7 @@ def comparison_rows(found: Sequence[BandComparison]) -> list[tuple[str, str, str
 
 def figure_rows(evenness: Evenness) -> list[tuple[str, str]]:
     """Return the figures of a whole band: (name, value in words)."""
-    rows = [("length seen", f"{evenness.trace.length_mm:.0f} mm, {len(evenness.trace.pick_mm)} picks")]
+    rows = [("length seen", f"{evenness.trace.length_mm:z.0f} mm, {len(evenness.trace.pick_mm)} picks")]
     inferred = int(evenness.trace.inferred.sum())
     if inferred:
         rows[0] = (rows[0][0], f"{rows[0][1]}, {inferred} of them only inferred")
@@ -119,23 +119,23 @@ def figure_rows(evenness: Evenness) -> list[tuple[str, str]]:
     ]
     cover = [s.warp_share for s in evenness.stations if s.warp_share is not None]
     if cover:
-        share = f"about {sum(cover) / len(cover):.2f} of the surface, by colour (true to about 0.1)"
+        share = f"about {sum(cover) / len(cover):z.2f} of the surface, by colour (true to about 0.1)"
         rows.append(("warp seen", share))
     drift = evenness.drift
     if drift is not None:
-        size = f"{drift.percent_per_100mm:+.1f} ± {drift.u95_percent_per_100mm:.1f} % per 100 mm"
+        size = f"{drift.percent_per_100mm:+z.1f} ± {drift.u95_percent_per_100mm:z.1f} % per 100 mm"
         rows.append(("drift of beat", size if drift.significant else f"{size}: within the scatter"))
     if evenness.bow_percent is not None:
         way = "smile" if evenness.bow_percent > 0 else "frown"
         rows.append(
-            ("bow", f"at most {abs(evenness.bow_percent):.1f} % ({way}) at {evenness.bow_at_mm:.0f} mm")
+            ("bow", f"at most {abs(evenness.bow_percent):z.1f} % ({way}) at {evenness.bow_at_mm:z.0f} mm")
         )
     if evenness.skew_percent is not None:
         side = "right" if evenness.skew_percent > 0 else "left"
         rows.append(
             (
                 "skew",
-                f"at most {abs(evenness.skew_percent):.1f} % ({side} side ahead) at {evenness.skew_at_mm:.0f} mm",
+                f"at most {abs(evenness.skew_percent):z.1f} % ({side} side ahead) at {evenness.skew_at_mm:z.0f} mm",
             )
         )
     return rows
@@ -144,7 +144,7 @@ def figure_rows(evenness: Evenness) -> list[tuple[str, str]]:
 def _cv(value: float | None, note: str) -> str:
     if value is None:
         return "–"
-    return f"CV {value:.1f} %" + (f", {note}" if note else "")
+    return f"CV {value:z.1f} %" + (f", {note}" if note else "")
 
 
 def _stations(evenness: Evenness) -> list[str]:
@@ -163,8 +163,8 @@ def station_rows(evenness: Evenness) -> list[tuple[str, ...]]:
     for s in evenness.stations:
         shape = s.shape
         row = (
-            f"{s.at_mm:.0f}",
-            f"{s.picks_per_inch:.2f}",
+            f"{s.at_mm:z.0f}",
+            f"{s.picks_per_inch:z.2f}",
             _number(s.ends_per_inch, 2),
             _number(s.width_mm, 1),
             _number(None if shape is None else shape.bow_percent, 1),
@@ -175,4 +175,4 @@ def station_rows(evenness: Evenness) -> list[tuple[str, ...]]:
 
 
 def _number(value: float | None, decimals: int) -> str:
-    return "–" if value is None else f"{value:.{decimals}f}"
+    return "–" if value is None else f"{value:z.{decimals}f}"

@@ -55,10 +55,10 @@ def fault_words(fault: Fault) -> str:
     name, advice = FAULT_NAMES[fault.kind], _FAULT_ADVICE[fault.kind]
     if fault.kind == "crowded-edge":
         side = "left" if fault.across_mm < 0 else "right"
-        place = f"along {fault.size_mm:.0f} mm on the {side} (with the beginning of the band on top)"
-        name = f"{name} {place}, the outer ends at {fault.clearness:.2f} of the usual distance"
+        place = f"along {fault.size_mm:z.0f} mm on the {side} (with the beginning of the band on top)"
+        name = f"{name} {place}, the outer ends at {fault.clearness:z.2f} of the usual distance"
         return f"Perhaps a {name}: {advice} (common practice)."
-    return f"Perhaps a {name} at {fault.at_mm:.0f} mm: {advice} (common practice)."
+    return f"Perhaps a {name} at {fault.at_mm:z.0f} mm: {advice} (common practice)."
 
 
 def finding_words(evenness: Evenness) -> tuple[str, ...]:
@@ -68,8 +68,8 @@ def finding_words(evenness: Evenness) -> tuple[str, ...]:
     if drift is not None and drift.significant and not any(s.of == "beat" for s in evenness.steps):
         way = "denser" if drift.percent_per_100mm > 0 else "more open"
         words.append(
-            f"The beat grows {way} along the band, by {abs(drift.percent_per_100mm):.1f} ± "
-            f"{drift.u95_percent_per_100mm:.1f} % per 100 mm; creeping like this often comes from a warp that slackens or "
+            f"The beat grows {way} along the band, by {abs(drift.percent_per_100mm):z.1f} ± "
+            f"{drift.u95_percent_per_100mm:z.1f} % per 100 mm; creeping like this often comes from a warp that slackens or "
             "tightens, or from a tired arm: tighten at equal distances and measure as you weave (common practice)."
         )
     words.extend(_rhythm_words(rhythm) for rhythm in evenness.rhythms)
@@ -82,7 +82,7 @@ def finding_words(evenness: Evenness) -> tuple[str, ...]:
     ):
         way = "smile" if evenness.bow_percent > 0 else "frown"
         words.append(
-            f"The picks bow by up to {abs(evenness.bow_percent):.1f} % of the width (a {way} with the beginning of the "
+            f"The picks bow by up to {abs(evenness.bow_percent):z.1f} % of the width (a {way} with the beginning of the "
             "band on top); often the middle and the sides of the warp are not equally tight: check the tension across "
             "before you beat (common practice)."
         )
@@ -93,7 +93,7 @@ def finding_words(evenness: Evenness) -> tuple[str, ...]:
     ):
         side = "right" if evenness.skew_percent > 0 else "left"
         words.append(
-            f"The picks lean by up to {abs(evenness.skew_percent):.1f} % of the width, the {side} side ahead; often the "
+            f"The picks lean by up to {abs(evenness.skew_percent):z.1f} % of the width, the {side} side ahead; often the "
             "beater was not square to the warp or one side was tighter (common practice)."
         )
     return tuple(words)
@@ -108,8 +108,8 @@ def _usual_shape(evenness: Evenness) -> tuple[float, float]:
 
 
 def _step_words(step: Step) -> str:
-    size = f"{abs(step.change_percent):.0f} ± {step.change_u95_percent:.0f} %"
-    place = f"at {step.at_mm:.0f} mm (± {step.at_u95_mm:.0f} mm)"
+    size = f"{abs(step.change_percent):z.0f} ± {step.change_u95_percent:z.0f} %"
+    place = f"at {step.at_mm:z.0f} mm (± {step.at_u95_mm:z.0f} mm)"
     if step.of == "width":
         way = "wider" if step.change_percent > 0 else "narrower"
         return (
@@ -126,10 +126,10 @@ def _step_words(step: Step) -> str:
 def _rhythm_words(rhythm: Rhythm) -> str:
     if rhythm.kind == "alternate":
         return (
-            f"Every second pick lies closer, by ± {rhythm.size_percent:.0f} %; often one hand beats harder or one shed opens "
+            f"Every second pick lies closer, by ± {rhythm.size_percent:z.0f} %; often one hand beats harder or one shed opens "
             "less: beat with both hands alike, or on the open shed both times (common practice)."
         )
     return (
-        f"A bar comes back every {rhythm.every_mm:.0f} mm (± {rhythm.size_percent:.0f} % in the spacing); if that is how far "
+        f"A bar comes back every {rhythm.every_mm:z.0f} mm (± {rhythm.size_percent:z.0f} % in the spacing); if that is how far "
         "you move the warp on, tighten it alike each time and beat the first picks more gently (common practice)."
     )

@@ -75,8 +75,8 @@ def lens(
         return
     lines = [
         f"Learned from {record.photos} photos: {printable(record.camera)} at {record.focal_length_mm:g} mm.",
-        f"It moves the corners of the picture by {learned.corner_shift_percent:+.2f} %.",
-        f"k1 = {record.k1:+.4f} ± {2 * record.k1_u:.4f}; the markers fit within {learned.rms_px:.2f} px.",
+        f"It moves the corners of the picture by {learned.corner_shift_percent:+z.2f} %.",
+        f"k1 = {record.k1:+z.4f} ± {2 * record.k1_u:z.4f}; the markers fit within {learned.rms_px:z.2f} px.",
     ]
     if not learned.focal_from_photos:
         lines.append(

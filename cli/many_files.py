@@ -159,7 +159,7 @@ def _cell(value: Cell) -> str:
     if value is None:
         return ""
     if isinstance(value, float):
-        return f"{value:.6g}"
+        return f"{value:z.6g}"
     if isinstance(value, int):
         return str(value)
     return safe_cell(" ".join(value.splitlines()))

@@ -55,27 +55,27 @@ def best_advice(quality: PhotoQuality, notices: Iterable[Notice]) -> Advice | No
 def quality_rows(quality: PhotoQuality) -> list[tuple[str, str]]:
     """Return what is known of the photo: (name, words)."""
     rows = [
-        ("pixels", f"{quality.px_per_end:.1f} from end to end, {quality.px_per_pick:.1f} from pick to pick")
+        ("pixels", f"{quality.px_per_end:z.1f} from end to end, {quality.px_per_pick:z.1f} from pick to pick")
     ]
     if quality.edge_width_px is not None and quality.blur_per_pitch is not None:
         kept = (
             ""
             if quality.contrast_kept is None
-            else f"; it leaves {100 * quality.contrast_kept:.0f} % of their contrast"
+            else f"; it leaves {100 * quality.contrast_kept:z.0f} % of their contrast"
         )
-        words = f"edges {quality.edge_width_px:.1f} pixels wide, {100 * quality.blur_per_pitch:.0f} % of the finer spacing"
+        words = f"edges {quality.edge_width_px:z.1f} pixels wide, {100 * quality.blur_per_pitch:z.0f} % of the finer spacing"
         rows.append(("blur", words + kept))
-    light = f"{quality.clipped_percent:.0f} % of the cloth pure white; threads differ from their gaps by "
-    rows.append(("light", f"{light}{quality.thread_contrast_percent:.0f} % of the brightness"))
+    light = f"{quality.clipped_percent:z.0f} % of the cloth pure white; threads differ from their gaps by "
+    rows.append(("light", f"{light}{quality.thread_contrast_percent:z.0f} % of the brightness"))
     stand = []
     if quality.camera_distance_mm is not None:
-        stand.append(f"{quality.camera_distance_mm / 10:.0f} cm away")
+        stand.append(f"{quality.camera_distance_mm / 10:z.0f} cm away")
     if quality.tilt_deg is not None:
-        stand.append(f"tilted by {quality.tilt_deg:.1f}°")
+        stand.append(f"tilted by {quality.tilt_deg:z.1f}°")
     if stand:
         rows.append(("phone", ", ".join(stand)))
     if quality.card_seen_percent is not None:
-        rows.append(("card", f"{quality.card_seen_percent:.0f} % of it could be used"))
+        rows.append(("card", f"{quality.card_seen_percent:z.0f} % of it could be used"))
     return rows
 
 

@@ -91,7 +91,7 @@ def _page(
         else {"width": length_both(plan.heddle_width_mm), "sett": _density(plan.heddle_sett_per_inch or 0.0)},
         "wind": length_both(plan.warp_length_with_margin_mm),
         "needed": length_both(plan.warp_length_mm),
-        "margin": f"{plan.warp_margin_percent:.1f}",
+        "margin": f"{plan.warp_margin_percent:z.1f}",
         "margin_from": margin_from.factor if margin_from and margin_from.percent > 50.0 else "",
         "weave": length_both(plan.on_loom_length_mm),
         "picks": plan.picks_per_piece,
@@ -175,7 +175,7 @@ def _opening(step: WindingStep, first: Opening) -> Opening:
 
 
 def _density(per_inch: float) -> str:
-    return f"{per_inch:.1f}/in ({per_inch / 2.54:.1f}/cm)"
+    return f"{per_inch:z.1f}/in ({per_inch / 2.54:z.1f}/cm)"
 
 
 def _colours(ends: Sequence[str], paints: Mapping[str, Rgb]) -> list[_Colour]:

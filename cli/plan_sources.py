@@ -225,7 +225,7 @@ def _edges(document: dict[str, Any], per_inch: float, where: str, state: str) ->
         standard=doubt / 2.0,
         origin="measured",
         base=state,
-        note=f"{where}, {width:.1f} mm less {count:.0f} ends at their spacing",
+        note=f"{where}, {width:z.1f} mm less {count:z.0f} ends at their spacing",
     )
 
 

@@ -38,8 +38,8 @@ SAFETY = (
 
 def length_both(value_mm: float) -> str:
     """Return a length in inches and in centimetres or metres: ``"24.2 in (61.3 cm)"``."""
-    metric = f"{value_mm / 1000:.2f} m" if value_mm >= 2000 else f"{value_mm / 10:.1f} cm"
-    return f"{value_mm / _MM_PER_INCH:.1f} in ({metric})"
+    metric = f"{value_mm / 1000:z.2f} m" if value_mm >= 2000 else f"{value_mm / 10:z.1f} cm"
+    return f"{value_mm / _MM_PER_INCH:z.1f} in ({metric})"
 
 
 def size_both(value_mm: float, u95_mm: float) -> str:
@@ -51,15 +51,15 @@ def size_both(value_mm: float, u95_mm: float) -> str:
 def yarn_length(value_mm: float) -> str:
     """Return a length of yarn: ``"1388 m (1518 yd)"``."""
     metres = value_mm / 1000
-    return f"{metres:.0f} m ({value_mm / _MM_PER_YARD:.0f} yd)" if metres >= 10 else f"{metres:.1f} m"
+    return f"{metres:z.0f} m ({value_mm / _MM_PER_YARD:z.0f} yd)" if metres >= 10 else f"{metres:z.1f} m"
 
 
 def mass_both(value_g: float | None) -> str:
     """Return a weight: ``"45 g (1.6 oz)"``."""
     if value_g is None:
         return ""
-    grams = f"{value_g:.0f}" if value_g >= 10 else f"{value_g:.1f}"
-    return f"{grams} g ({value_g / 28.349523:.1f} oz)"
+    grams = f"{value_g:z.0f}" if value_g >= 10 else f"{value_g:z.1f}"
+    return f"{grams} g ({value_g / 28.349523:z.1f} oz)"
 
 
 def plan_text(
@@ -74,8 +74,8 @@ def plan_text(
     blocks = [_headline(plan)]
     if advice is not None:
         text = (
-            f"Sett to sample first: {advice.start_per_inch:.1f} ends per inch ({advice.rule}; at most "
-            f"{advice.greatest_per_inch:.1f}). {advice.caution}"
+            f"Sett to sample first: {advice.start_per_inch:z.1f} ends per inch ({advice.rule}; at most "
+            f"{advice.greatest_per_inch:z.1f}). {advice.caution}"
         )
         blocks.append(paragraph(text, columns=columns, first="  ", indent="  "))
     blocks.append("\n".join(["How it was worked out", *_table(factor_rows(plan))]))
@@ -99,7 +99,7 @@ def _headline(plan: WarpPlan) -> str:
     ends = f"{len(plan.ends)}"
     if plan.heddle_width_mm is not None and plan.heddle_sett_per_inch is not None:
         sett = plan.heddle_sett_per_inch
-        ends += f", {length_both(plan.heddle_width_mm)} wide in the heddle at {sett:.1f}/in ({sett / 2.54:.1f}/cm)"
+        ends += f", {length_both(plan.heddle_width_mm)} wide in the heddle at {sett:z.1f}/in ({sett / 2.54:z.1f}/cm)"
     pieces = "" if request.pieces == 1 else f" a piece, {request.pieces} pieces"
     beat = beat_on_loom(plan)
     rows = [
@@ -108,12 +108,12 @@ def _headline(plan: WarpPlan) -> str:
             "Wind",
             f"{length_both(plan.warp_length_with_margin_mm)} of warp: {length_both(plan.warp_length_mm)} needed",
         ),
-        ("", f"and {plan.warp_margin_percent:.1f} % margin{_largest(plan)}"),
+        ("", f"and {plan.warp_margin_percent:z.1f} % margin{_largest(plan)}"),
         (
             "Weave",
             f"{plan.picks_per_piece} picks, {length_both(plan.on_loom_length_mm)} under tension{pieces}",
         ),
-        ("", f"{beat:.1f} picks/in ({beat / 2.54:.1f}/cm) by the rule on the loom"),
+        ("", f"{beat:z.1f} picks/in ({beat / 2.54:z.1f}/cm) by the rule on the loom"),
         ("Finishes", f"{size_both(plan.expected_width_mm, plan.expected_width_u95_mm)} wide"),
         ("", f"{size_both(plan.expected_length_mm, plan.expected_length_u95_mm)} long"),
     ]
@@ -199,7 +199,7 @@ def substitution_words(choice: Substitution, plan: WarpPlan) -> str:
         share = choice.width_in_heddle_mm / plan.heddle_width_mm
         finished = f", finishing near {length_both(share * plan.expected_width_mm)}"
     return (
-        f"{size:.1f}/in ({size * 10 / 2.54:.0f}/10cm), {each} in each opening: sett {choice.change_percent:+.0f} %, "
+        f"{size:z.1f}/in ({size * 10 / 2.54:z.0f}/10cm), {each} in each opening: sett {choice.change_percent:+z.0f} %, "
         f"{length_both(choice.width_in_heddle_mm)} wide{finished} (or {choice.ends_for_same_width} ends for the same "
         f"width); {choice.effect}."
     )
@@ -242,7 +242,7 @@ def beat_rows(plan: WarpPlan) -> list[tuple[str, str, str]]:
     """Return (beat, picks, weft) for a beat that comes out closer or more open than planned."""
     return [
         (
-            f"{change.picks_per_inch:.1f} picks/in ({change.change_percent:+.0f} %)",
+            f"{change.picks_per_inch:z.1f} picks/in ({change.change_percent:+z.0f} %)",
             f"{change.picks_total} picks",
             f"{yarn_length(change.weft_length_mm)} of weft before the margin",
         )

@@ -107,9 +107,9 @@ def _figures(result: SettResult) -> list[Figure]:
     figures = [density_figure("Ends", result.ends), density_figure("Picks", result.picks)]
     sample = result.sample
     if sample.width_mm is not None:
-        more = [f"{sample.width_mm / 25.4:.2f} inches"]
+        more = [f"{sample.width_mm / 25.4:z.2f} inches"]
         if sample.length_mm is not None:
-            more.append(f"{sample.length_mm:.0f} mm of length seen")
+            more.append(f"{sample.length_mm:z.0f} mm of length seen")
         value, _, doubt = with_uncertainty(sample.width_mm, sample.width_u95_mm).partition(" ± ")
         figures.append(Figure(title="Width", value=value, doubt=doubt, unit="mm", more=more))
     name, _, rest = weave_words(result).partition(", repeat ")
@@ -228,7 +228,7 @@ def _charts(measurement: SettMeasurement) -> list[dict[str, Any]]:
                 "caption": f"{name.capitalize()} in five stretches {where}",
                 "unit": unit,
                 "density": density,
-                "rows": [(f"{low:.0f} to {high:.0f}", plain(value)) for low, high, value in rows],
+                "rows": [(f"{low:z.0f} to {high:z.0f}", plain(value)) for low, high, value in rows],
             }
         )
     return charts
@@ -276,7 +276,7 @@ def _facts(measurement: SettMeasurement) -> list[tuple[str, str]]:
             )
         )
     if sample.length_mm is not None:
-        rows.append(("length seen", f"{sample.length_mm:.0f} mm"))
+        rows.append(("length seen", f"{sample.length_mm:z.0f} mm"))
     return rows
 
 
@@ -297,19 +297,19 @@ def method_rows(view: PhotoView, measurement: SettMeasurement, request: Request)
     if plane.card_code:
         out.append(("card", printable(plane.card_code)))
     if plane.source != "none":
-        sure = f"sure to {plane.u95_percent:.2f} %" if plane.budget else "taken as exact, for it was given"
-        out.append(("scale", f"{measurement.patch.px_per_mm:.1f} pixels per mm, {sure}"))
+        sure = f"sure to {plane.u95_percent:z.2f} %" if plane.budget else "taken as exact, for it was given"
+        out.append(("scale", f"{measurement.patch.px_per_mm:z.1f} pixels per mm, {sure}"))
     if plane.tilt_deg is not None:
-        out.append(("tilt of the phone", f"{plane.tilt_deg:.0f}°"))
+        out.append(("tilt of the phone", f"{plane.tilt_deg:z.0f}°"))
     if plane.camera_distance_mm is not None:
-        out.append(("distance", f"about {plane.camera_distance_mm / 10:.0f} cm"))
+        out.append(("distance", f"about {plane.camera_distance_mm / 10:z.0f} cm"))
     if measurement.height is not None:
         lift = 100.0 * (1.0 - measurement.height.length_factor)
         out.append(
-            ("height of the cloth", f"lengths taken {lift:.2f} % shorter than in the plane of the card")
+            ("height of the cloth", f"lengths taken {lift:z.2f} % shorter than in the plane of the card")
         )
     out += [
-        ("pixels per thread", f"ends {result.ends.pitch_px:.1f}, picks {result.picks.pitch_px:.1f}"),
+        ("pixels per thread", f"ends {result.ends.pitch_px:z.1f}, picks {result.picks.pitch_px:z.1f}"),
         (
             "a thread, not its half or double",
             f"ends {_share(result.ends.probability)}, picks {_share(result.picks.probability)}",
@@ -321,4 +321,4 @@ def method_rows(view: PhotoView, measurement: SettMeasurement, request: Request)
 
 
 def _share(probability: float) -> str:
-    return "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
+    return "over 99 %" if probability > 0.99 else f"{100 * probability:z.0f} %"

@@ -144,7 +144,7 @@ def _figures(record: Record | None) -> list[Figure]:
             continue
         u95 = figures.get(f"{key.split('_')[0]}_u95_{key.split('_', 1)[1]}")
         shown, _, doubt = with_uncertainty(value, u95).partition(" ± ")
-        more = [f"{value / 25.4:.2f} inches"] if unit else [f"{value / 2.54:.2f} per cm"]
+        more = [f"{value / 25.4:z.2f} inches"] if unit else [f"{value / 2.54:z.2f} per cm"]
         out.append(Figure(title=title, value=shown, doubt=doubt, unit=unit, more=more))
     return out
 
@@ -230,7 +230,7 @@ def _method(records: Sequence[Record]) -> list[Block]:
         scale = (record.document or {}).get("scale") or {}
         source, u95 = scale.get("source"), scale.get("u95_percent")
         told = f"scale from {SCALE_WORDS.get(source, source)}" if source else "no scale kept"
-        told += f", sure to {u95:.2f} %" if isinstance(u95, int | float) and source else ""
+        told += f", sure to {u95:z.2f} %" if isinstance(u95, int | float) and source else ""
         photo = printable(record.photo or "no photo named")
         told += f"; photo {photo}" + (f", SHA-256 {record.photo_sha256[:12]}…" if record.photo_sha256 else "")
         rows.append((f"{stage_word(record.stage)}, {record.date}", told))

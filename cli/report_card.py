@@ -139,7 +139,7 @@ def check_report(code: str, bars: CheckBars) -> bytes:
     """Return the report of the bars that were told of a card."""
     shares = [100.0 * (share - 1.0) for share in bars.scale]
     rows = [
-        (name, f"{value:g}", f"{share:+.1f} %", f"{25.4 * value / 100:.2f} mm")
+        (name, f"{value:g}", f"{share:+z.1f} %", f"{25.4 * value / 100:z.2f} mm")
         for name, value, share in zip(
             ("horizontal", "vertical"), (bars.across_mm, bars.upright_mm), shares, strict=True
         )
@@ -154,13 +154,13 @@ def check_report(code: str, bars: CheckBars) -> bytes:
                 title="Horizontal bar",
                 value=f"{bars.across_mm:g}",
                 unit="mm",
-                more=[f"printed {shares[0]:+.1f} % wide"],
+                more=[f"printed {shares[0]:+z.1f} % wide"],
             ),
             Figure(
                 title="Vertical bar",
                 value=f"{bars.upright_mm:g}",
                 unit="mm",
-                more=[f"printed {shares[1]:+.1f} % high"],
+                more=[f"printed {shares[1]:+z.1f} % high"],
             ),
         ],
         sections=[
@@ -236,7 +236,7 @@ def lens_report(learned: LearnedLens, names: Sequence[str]) -> bytes:
                     Facts(
                         [
                             ("photos", ", ".join(shown)),
-                            ("first radial term k1", f"{record.k1:+.4f} ± {2 * record.k1_u:.4f} (95 %)"),
+                            ("first radial term k1", f"{record.k1:+z.4f} ± {2 * record.k1_u:z.4f} (95 %)"),
                             (
                                 "focal length",
                                 (
@@ -244,7 +244,7 @@ def lens_report(learned: LearnedLens, names: Sequence[str]) -> bytes:
                                     f"diagonals{'' if learned.focal_from_photos else ', from the files'}"
                                 ),
                             ),
-                            ("markers fit within", f"{learned.rms_px:.2f} pixels"),
+                            ("markers fit within", f"{learned.rms_px:z.2f} pixels"),
                             (
                                 "method",
                                 "plane calibration from several views (Z. Zhang, 2000), one radial term",
@@ -276,7 +276,7 @@ def _lens_figures(learned: LearnedLens) -> list[Figure]:
             ],
         ),
         Figure(title="Photos", value=str(record.photos), more=["of the page card"]),
-        Figure(title="Markers fit within", value=f"{learned.rms_px:.2f}", unit="px"),
+        Figure(title="Markers fit within", value=f"{learned.rms_px:z.2f}", unit="px"),
     ]
 
 
@@ -286,7 +286,7 @@ def _bending(learned: LearnedLens) -> list[Block]:
     reach = (0.5 * radius / record.focal_per_diagonal) ** 2 * 100.0
     low, middle, high = ((record.k1 + k * 2.0 * record.k1_u) * reach for k in (-1.0, 0.0, 1.0))
     told = ", ".join(
-        f"{100 * r:.0f} %: {s:+.2f} %" for r, s in zip(radius[10::10], middle[10::10], strict=True)
+        f"{100 * r:z.0f} %: {s:+z.2f} %" for r, s in zip(radius[10::10], middle[10::10], strict=True)
     )
     chart = line_chart(
         "bending",

@@ -103,7 +103,7 @@ def _figures(evenness: Evenness) -> list[Figure]:
             value=plain(beat),
             more=[
                 f"{plain(beat / 2.54)} per cm",
-                f"{len(trace.pick_mm)} picks over {trace.length_mm:.0f} mm",
+                f"{len(trace.pick_mm)} picks over {trace.length_mm:z.0f} mm",
             ],
         )
     ]
@@ -111,15 +111,15 @@ def _figures(evenness: Evenness) -> list[Figure]:
         ("Beat scatters by", evenness.beat_cv_percent, f"over stations of {evenness.options.window_mm:g} mm"),
         ("Width scatters by", evenness.width_cv_percent, "station to station"),
     ):
-        shown = "–" if value is None else f"{value:.1f} %"
+        shown = "–" if value is None else f"{value:z.1f} %"
         figures.append(Figure(title=title, value=shown, more=["coefficient of variation", note]))
     drift = evenness.drift
     if drift is not None:
         figures.append(
             Figure(
                 title="The beat drifts by",
-                value=f"{drift.percent_per_100mm:+.1f}",
-                doubt=f"{drift.u95_percent_per_100mm:.1f}",
+                value=f"{drift.percent_per_100mm:+z.1f}",
+                doubt=f"{drift.u95_percent_per_100mm:z.1f}",
                 unit="%",
                 more=["per 100 mm", "more than the scatter" if drift.significant else "within the scatter"],
             )
@@ -132,7 +132,7 @@ def _band(number: int, name: str, evenness: Evenness, views: Sequence[View]) -> 
     prefix = f"{number}. {name}: " if name else ""
     findings = [*finding_words(evenness), *(fault_words(fault) for fault in evenness.faults)]
     blocks: list[Block] = [Points(findings)] if findings else [Words(CHANGES_WORDS)]
-    values = ", ".join(f"{s.at_mm:.0f} mm {plain(s.picks_per_inch)}" for s in evenness.stations)
+    values = ", ".join(f"{s.at_mm:z.0f} mm {plain(s.picks_per_inch)}" for s in evenness.stations)
     chart = band_chart(
         f"band{number}",
         evenness,
@@ -180,7 +180,7 @@ def _faults(found: Run) -> Section:
         name = FAULT_NAMES[fault.kind]
         which = f"Band {band}, f" if band else "F"
         alt = f"The cloth around a suspected {name}, with a tick at each side"
-        caption = f"{which}ault {number}: perhaps a {name} at {fault.at_mm:.0f} mm. The ticks point at it."
+        caption = f"{which}ault {number}: perhaps a {name} at {fault.at_mm:z.0f} mm. The ticks point at it."
         columns.append([Picture(inlay_of(view, alt, most_bytes=FAULT_BYTES), caption)])
     return Section("Faults, to be looked at", [Pair(columns)] if columns else [])
 

@@ -101,7 +101,7 @@ def _figures(plan: WarpPlan) -> list[Figure]:
         sett = plan.heddle_sett_per_inch
         heddle = [
             f"{length_both(plan.heddle_width_mm)} in the heddle",
-            f"at {sett:.1f}/in ({sett / 2.54:.1f}/cm)",
+            f"at {sett:z.1f}/in ({sett / 2.54:z.1f}/cm)",
         ]
     wind, _, metric = length_both(plan.warp_length_with_margin_mm).partition(" (")
     weave, _, metric_weave = length_both(plan.on_loom_length_mm).partition(" (")
@@ -111,7 +111,7 @@ def _figures(plan: WarpPlan) -> list[Figure]:
         Figure(
             title="Wind a warp of",
             value=wind,
-            more=[metric.removesuffix(")"), f"{plan.warp_margin_percent:.1f} % margin in it"],
+            more=[metric.removesuffix(")"), f"{plan.warp_margin_percent:z.1f} % margin in it"],
         ),
         Figure(
             title="Weave, under tension",
@@ -137,7 +137,7 @@ def _way_back(plan: WarpPlan) -> list[Block]:
         ("warp needed, all pieces and waste", "", length_both(plan.warp_length_mm)),
         ("warp to wind, margin in it", "", length_both(plan.warp_length_with_margin_mm)),
     ]
-    told = f"The width alone asks for {plan.exact_ends:.1f} ends; the plan has {len(plan.ends)}, whole and in the order of colours."
+    told = f"The width alone asks for {plan.exact_ends:z.1f} ends; the plan has {len(plan.ends)}, whole and in the order of colours."
     return [Grid(columns=["one piece", "width", "length"], rows=rows), Words(told)]
 
 
@@ -177,12 +177,12 @@ def _margin(plan: WarpPlan) -> list[Block]:
     shares = [(share.factor, share.percent) for share in plan.margin_shares if share.percent >= LEAST_SHARE]
     if not shares:
         return []
-    told = ", ".join(f"{name} {percent:.0f} %" for name, percent in shares)
+    told = ", ".join(f"{name} {percent:z.0f} %" for name, percent in shares)
     chart = shares_chart(
         "margin", shares, unit="%", title="What the margin of the warp comes from", description=f"{told}."
     )
     words = (
-        f"The warp is wound {plan.warp_margin_percent:.1f} % longer than needed, because what it rests on is not sure. "
+        f"The warp is wound {plan.warp_margin_percent:z.1f} % longer than needed, because what it rests on is not sure. "
         "Measure what stands at the top on a sample of your own, and the next warp needs less."
     )
     return [Words(words), Chart(chart)]
@@ -209,8 +209,8 @@ def _otherwise(
     if advice is not None:
         blocks.append(
             Words(
-                f"Sett to sample first: {advice.start_per_inch:.1f} ends per inch ({advice.rule}; at most "
-                f"{advice.greatest_per_inch:.1f}). {advice.caution}"
+                f"Sett to sample first: {advice.start_per_inch:z.1f} ends per inch ({advice.rule}; at most "
+                f"{advice.greatest_per_inch:z.1f}). {advice.caution}"
             )
         )
     return blocks

@@ -122,8 +122,8 @@ def _figures(size: ChangeOfSize, name: str) -> list[Figure]:
         figures.append(
             Figure(
                 title="Skew of the picks",
-                value=f"{after:+.1f} %",
-                more=[f"before {before:+.1f} %", "of the width, one side ahead"],
+                value=f"{after:+z.1f} %",
+                more=[f"before {before:+z.1f} %", "of the width, one side ahead"],
             )
         )
     return figures
@@ -146,7 +146,7 @@ def _to_scale(series: Series, shown: Sequence[Shown]) -> list[Block]:
     for picture, (k, measurement) in zip(pictures, pictured, strict=True):
         sample = measurement.result.sample
         seen = [
-            f"{value:.1f} mm {word}"
+            f"{value:z.1f} mm {word}"
             for value, word in ((sample.width_mm, "wide"), (sample.length_mm, "long"))
             if value
         ]
@@ -259,7 +259,7 @@ def _sizes(series: Series, found: Sequence[SettMeasurement]) -> Grid:
                 density_words(result.ends.per_inch, result.ends.u95_per_inch),
                 density_words(result.picks.per_inch, result.picks.u95_per_inch),
                 "–" if sample.width_mm is None else with_uncertainty(sample.width_mm, sample.width_u95_mm),
-                "–" if sample.length_mm is None else f"{sample.length_mm:.0f}",
+                "–" if sample.length_mm is None else f"{sample.length_mm:z.0f}",
             )
         )
     return Grid(columns=["photo", "ends per inch", "picks per inch", "width, mm", "length, mm"], rows=rows)

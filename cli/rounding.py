@@ -1,4 +1,8 @@
-"""Numbers as people read them: no more digits than the uncertainty supports."""
+"""Numbers as people read them: no more digits than the uncertainty supports.
+
+Everywhere in this folder the format of a number with fixed digits carries the option "z" (PEP 682): what rounds to nothing has no
+sign, so no cell can say "-0.0". `tests/cli/test_rounding.py` looks for one that was forgotten.
+"""
 
 import math
 
@@ -20,8 +24,8 @@ def with_uncertainty(value: float, u95: float | None) -> str:
     decimals = (1 if leading < 2.95 else 0) - exponent
     if decimals <= 0:
         scale = 10.0**-decimals
-        return f"{round(value / scale) * scale:.0f} ± {round(u95 / scale) * scale:.0f}"
-    return f"{value:.{decimals}f} ± {u95:.{decimals}f}"
+        return f"{round(value / scale) * scale:z.0f} ± {round(u95 / scale) * scale:z.0f}"
+    return f"{value:z.{decimals}f} ± {u95:z.{decimals}f}"
 
 
 def plain(value: float) -> str:
@@ -29,4 +33,4 @@ def plain(value: float) -> str:
     if value == 0.0 or not math.isfinite(value):
         return "0"
     decimals = max(0, FALLBACK_DIGITS - 1 - math.floor(math.log10(abs(value))))
-    return f"{value:.{decimals}f}"
+    return f"{value:z.{decimals}f}"

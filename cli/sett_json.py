@@ -144,7 +144,7 @@ def _threads(reading: ThreadReading) -> dict[str, Any]:
         "count_u95": reading.count_u95,
         "alternatives_per_inch": list(reading.alternatives_per_inch),
         "probability": reading.probability,
-        "positions_mm": None if positions is None else positions.round(3).tolist(),
+        "positions_mm": None if positions is None else (positions.round(3) + 0.0).tolist(),
         "budget": _budget(reading.budget),
     }
 

@@ -166,13 +166,13 @@ def _facts(result: SettResult, plane: Plane) -> Iterable[tuple[str, str]]:
             size += f"; all ends over the full width: {plain(result.ends.across_width_per_inch)} per inch"
         yield "width", size
     if sample.length_mm is not None:
-        yield "length", f"{sample.length_mm:.0f} mm seen"
+        yield "length", f"{sample.length_mm:z.0f} mm seen"
     yield "weave", weave_words(result)
     if plane.source == "none":
         yield "scale", "none, so nothing can be said per inch or per cm"
     else:
-        tilt = "" if plane.tilt_deg is None else f", phone tilted by {plane.tilt_deg:.0f}°"
-        sure = f"sure to {plane.u95_percent:.1f} %" if plane.budget else "how surely is not known"
+        tilt = "" if plane.tilt_deg is None else f", phone tilted by {plane.tilt_deg:z.0f}°"
+        sure = f"sure to {plane.u95_percent:z.1f} %" if plane.budget else "how surely is not known"
         yield "scale", f"{scale_words(plane)}, {sure}{tilt}"
 
 
@@ -233,10 +233,10 @@ def _budget_lines(title: str, lines: Sequence[BudgetLine], total: float | None, 
     name_width = max(len(line.name) for line in lines)
     out = [f"  Where the doubt in the {title} comes from (95 %, each source alone)"]
     for line in lines:
-        first = f"    {line.name.ljust(name_width)}  {2 * line.standard_percent:5.2f} %  "
+        first = f"    {line.name.ljust(name_width)}  {2 * line.standard_percent:z5.2f} %  "
         out.append(paragraph(line.origin, columns=columns, first=first, indent=" " * len(first)))
     if total is not None:
-        out.append(f"    {'together'.ljust(name_width)}  {total:5.2f} %")
+        out.append(f"    {'together'.ljust(name_width)}  {total:z5.2f} %")
     return out
 
 

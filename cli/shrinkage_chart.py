@@ -46,7 +46,7 @@ def series_svg(series: Series) -> str:
     from .svg import bare, chart_figure, chart_style, svg_text
 
     told = "; ".join(
-        f"{k + 2}. {stage}: length {size.warpwise.change_percent:+.1f} %, width {size.weftwise.change_percent:+.1f} %"
+        f"{k + 2}. {stage}: length {size.warpwise.change_percent:+z.1f} %, width {size.weftwise.change_percent:+z.1f} %"
         for k, (stage, size) in enumerate(zip(series.stages[1:], series.from_first, strict=True))
     )
     with chart_style("washes"):

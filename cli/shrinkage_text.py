@@ -98,24 +98,18 @@ def _ways(size: ChangeOfSize, name: str) -> list[str]:
     lines = [
         f"  warpwise (length)  {change_words(size.warpwise)}   {plain_words(size.warpwise, ('shorter', 'longer'))}",
         f"  weftwise (width)   {change_words(size.weftwise)}   {plain_words(size.weftwise, ('narrower', 'wider'))}",
-        f"  area               {without_minus_zero(with_uncertainty(size.area_change_percent, size.area_u95_percent))} %",
+        f"  area               {with_uncertainty(size.area_change_percent, size.area_u95_percent)} %",
     ]
     if size.skew_before_percent is not None and size.skew_after_percent is not None:
         lines.append(
-            f"  skew of the picks  {size.skew_before_percent:+.1f} % → {size.skew_after_percent:+.1f} % of the width"
+            f"  skew of the picks  {size.skew_before_percent:+z.1f} % → {size.skew_after_percent:+z.1f} % of the width"
         )
     return [*lines, f"  meaning: {name}, in percent of the size before"]
 
 
 def change_words(change: Change) -> str:
     """Return a change with its uncertainty: ``"-5.9 ± 0.7 %"``."""
-    return f"{without_minus_zero(with_uncertainty(change.change_percent, change.u95_percent))} %"
-
-
-def without_minus_zero(text: str) -> str:
-    """Return `text` with a leading "-0.0" as "0.0": a change that rounds to nothing has no sign."""
-    number = text.partition(" ")[0]
-    return text.removeprefix("-") if number.startswith("-0") and not number.strip("-0.") else text
+    return f"{with_uncertainty(change.change_percent, change.u95_percent)} %"
 
 
 def plain_words(change: Change, verbs: tuple[str, str]) -> str:
@@ -123,7 +117,7 @@ def plain_words(change: Change, verbs: tuple[str, str]) -> str:
     if abs(change.change_percent) < change.u95_percent:
         return "no change that could be told from the doubt"
     verb = verbs[0] if change.change_percent < 0 else verbs[1]
-    return f"{abs(change.change_percent):.1f} % {verb}"
+    return f"{abs(change.change_percent):z.1f} % {verb}"
 
 
 def settled_words(series: Series) -> str:
@@ -134,12 +128,12 @@ def settled_words(series: Series) -> str:
         return "Not settled yet: the last change is larger than its uncertainty. Wash once more and measure again."
     if doubt > _TELLING_POINTS:
         return (
-            f"Perhaps settled: the last change is smaller than its uncertainty, but that is as large as {doubt:.1f} "
+            f"Perhaps settled: the last change is smaller than its uncertainty, but that is as large as {doubt:z.1f} "
             "points. Photos of the whole sample, or of the same part, would tell."
         )
     return (
         "Settled: the last change is smaller than its uncertainty in both directions "
-        f"(at most {doubt:.1f} points)."
+        f"(at most {doubt:z.1f} points)."
     )
 
 

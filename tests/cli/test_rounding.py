@@ -1,11 +1,14 @@
 """Numbers are rounded by their uncertainty."""
 
+import ast
 import re
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import pickglass.cli
 from pickglass.cli.rounding import plain, with_uncertainty
 
 
@@ -41,3 +44,27 @@ def test_plain_keeps_four_digits(value):
     text = plain(value)
     assert re.fullmatch(r"\d+(\.\d+)?", text)
     assert abs(float(text) - value) <= 0.0005 * value
+
+
+@given(st.floats(-0.05, 0.0), st.sampled_from([0.1, 0.7, 3.0, 40.0]))
+def test_what_rounds_to_nothing_has_no_sign(value, u95):
+    for number in with_uncertainty(value, u95).split(" ± "):
+        assert not re.fullmatch(r"-0(\.0*)?", number)
+
+
+def fixed_formats():
+    """Every format with fixed digits in the replacement fields of the command's modules: file, line and format."""
+    (folder,) = pickglass.cli.__path__
+    for path in sorted(Path(folder).glob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.FormattedValue) and node.format_spec is not None:
+                parts = node.format_spec.values
+                spec = "".join(p.value if isinstance(p, ast.Constant) else "1" for p in parts)
+                if spec.endswith("f"):
+                    yield path.name, node.lineno, spec
+
+
+def test_no_cell_can_say_minus_zero():
+    found = list(fixed_formats())
+    assert len(found) > 60  # the search itself works
+    assert [place for place in found if "z" not in place[2]] == []
