@@ -29,6 +29,7 @@ FloatArray = NDArray[np.float64]
 
 LEAST_BEAT_STEP = 0.03  # smaller changes of the beat no weaver sees (common practice: 12 against 12.4)
 LEAST_WIDTH_STEP = 0.015
+USUAL_WIDTH_STEP = 0.035  # half that of the beat, as for the least
 WIDTH_EVERY_MM = 5.0
 WIDTH_END = 4  # values: the first and last 20 mm, where a weaver finds the width
 RHYTHM_LEVEL = 0.01
@@ -263,7 +264,10 @@ def _width_steps(trace: BandTrace) -> list[Step]:
             change_u95_percent=100 * np.exp(c.size) * c.size_u95,
         )
         for c in find_changes(
-            np.log(np.maximum(width, 1e-6)), end_segment=WIDTH_END, least_size=LEAST_WIDTH_STEP
+            np.log(np.maximum(width, 1e-6)),
+            end_segment=WIDTH_END,
+            least_size=LEAST_WIDTH_STEP,
+            usual_size=USUAL_WIDTH_STEP,
         )
     ]
 
