@@ -1,7 +1,7 @@
 """From picks followed to picks woven: gaps taken for picks go out, picks passed over whose shed shows come in.
 
-Every command that tells the picks of a sample takes them from here, so that they agree. Of a picture that is all cloth `sett` tells
-only their spacing, from the picks followed.
+Every command that tells the picks of a sample takes them from here, so that they agree. Of a picture that is all cloth both `sett`
+and `evenness` take the picks followed: it has no total that a mend could set right, and one put in wrongly moves its density.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from .results import WeaveReading
 from .sheds import ShedRuns, local_median, read_sheds
 from .track import SystemTrack, Tracks, doubt_count
 
-__all__ = ["mend_picks", "sheds_of", "woven_picks", "woven_track"]
+__all__ = ["followed_picks", "mend_picks", "sheds_of", "woven_picks", "woven_track"]
 
 FloatArray = NDArray[np.float64]
 
@@ -33,6 +33,12 @@ def sheds_of(tracks: Tracks, weave: WeaveReading) -> ShedRuns | None:
     """
     plain = weave.name in ("plain", "unknown") and weave.face != "weft-faced"
     return read_sheds(tracks) if plain and weave.repeat_picks in (2, None) else None
+
+
+def followed_picks(tracks: Tracks) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.bool_]]:
+    """Return the picks as they were followed, in the form of `mend_picks`; none is inferred."""
+    picks = tracks.picks
+    return picks.positions_px, picks.lines_px, picks.stations_px, np.zeros(picks.count, dtype=bool)
 
 
 def woven_picks(

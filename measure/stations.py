@@ -12,7 +12,7 @@ from .cover import warp_cover
 from .crossing_faults import crossing_faults
 from .crossings import read_crossings
 from .fault import Fault
-from .mending import sheds_of, woven_picks
+from .mending import followed_picks, sheds_of, woven_picks
 from .results import MM_PER_INCH
 from .sett import SettMeasurement
 from .streaks import find_streaks
@@ -136,7 +136,8 @@ def read_trace(measurement: SettMeasurement) -> BandTrace:
     weave = measurement.result.weave
     sheds = sheds_of(tracks, weave)
     crossings = read_crossings(tracks)
-    picks_px, lines_px, stations_px, inferred = woven_picks(tracks, crossings, sheds)
+    woven = followed_picks(tracks) if sample.all_cloth else woven_picks(tracks, crossings, sheds)
+    picks_px, lines_px, stations_px, inferred = woven
     # Where one system covers the other its light follows the floats and not the tension.
     streaks = find_streaks(tracks) if weave.face == "balanced" else ()
     at_px = tracks.picks.positions_px

@@ -5,6 +5,7 @@ of the detection had been set.
 """
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -18,8 +19,12 @@ PICTURES = Path(__file__).parents[1] / "evenness_bands" / "pictures"
 
 
 @pytest.fixture(scope="module")
-def found():
-    _, measurement = measure_photo(PICTURES / "fault_several.jpg", Request(scan=True))
+def measurement():
+    return measure_photo(PICTURES / "fault_several.jpg", Request(scan=True))[1]
+
+
+@pytest.fixture(scope="module")
+def found(measurement):
     evenness = measure_evenness(read_trace(measurement))
     truth = json.loads((PICTURES / "fault_several.json").read_text())
     return evenness, score(measurement, evenness, truth)
@@ -42,6 +47,16 @@ def test_beat_and_width_are_true(found):
 def test_the_gap_of_the_missed_pick_is_no_pick(found):
     evenness, _ = found
     assert len(evenness.trace.pick_mm) == 60
+
+
+def test_sett_and_evenness_take_the_same_picks(measurement, found):
+    evenness, _ = found
+    assert len(evenness.trace.pick_mm) == measurement.woven_picks.count == measurement.tracks.picks.count - 1
+    # Of a picture that is all cloth neither mends the picks followed.
+    all_cloth = replace(measurement, sample=replace(measurement.sample, all_cloth=True))
+    trace = read_trace(all_cloth)
+    assert len(trace.pick_mm) == measurement.tracks.picks.count
+    assert not trace.inferred.any()
 
 
 def test_half_the_surface_shows_warp(found):
