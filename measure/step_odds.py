@@ -25,16 +25,17 @@ SHARE = (0.01, 0.04, 0.15, 0.6, 2.4)
 # logarithm) and its reach, for a series that holds no further step and for one that does. Two weights, because the odds are to
 # decide between two families at once: they come near the least favourable priors (Lehmann and Romano, Testing
 # Statistical Hypotheses, 2005, chapter 3.8), which weigh most what is hardest to tell from a step. They were fitted by
-# `python -m evenness_bands.fit_step_odds` on simulated series.
+# `python -m evenness_bands.fit_step_odds` on simulated series whose slow change is 0.4 to 6 %; beyond, they are taken to fall with the
+# third power of its size, for a beat that wanders by more is rarer than one that was changed (an assumption).
 MOST_PAIRED = (
     32  # places of which every two are tried together; what is found is moved to its best place after
 )
 
 USUAL_STEP = 0.07  # of the logarithm of the beat; the likeliest steps are half as large again
-SLOW_SIZE = np.array([0.004, 0.008, 0.016, 0.03, 0.06]) / USUAL_STEP
-EVEN_SIZE = np.array([0.1, 0.9, 2.3, -1.2, -1.4])
+SLOW_SIZE = np.array([0.004, 0.008, 0.016, 0.03, 0.06, 0.24]) / USUAL_STEP
+EVEN_SIZE = np.array([0.1, 0.9, 2.3, -1.2, -1.4, -5.6])
 EVEN_REACH = np.array([0.4, 0.4, -0.3, 0.1])
-STEP_SIZE = np.array([0.7, -0.2, 0.9, -0.6, -1.4])
+STEP_SIZE = np.array([0.7, -0.2, 0.9, -0.6, -1.4, -5.6])
 STEP_REACH = np.array([-1.3, -0.5, 1.2, -0.1])
 
 

@@ -23,6 +23,7 @@ FALSE_COST = 10.0
 NEAR = 3  # values within which the likeliest place must lie for a series to teach anything
 ROUNDS, RATE = 250, 0.07
 SHARPNESS = 2.0
+FITTED_SIZES = so.SLOW_SIZE[:5]  # the series hold no larger slow change; beyond, the weights are assumed
 WIDE_OPEN = -0.8  # what is taken off the limit fitted: the loss goes on counting what is right already
 
 
@@ -57,8 +58,8 @@ def _features() -> tuple[FloatArray, FloatArray]:
     """Edges of fine classes of the slow change's size, and what each class takes of every weight (1 + R * B, W)."""
     edges = np.log(np.geomspace(0.002, 0.14, 15) / so.USUAL_STEP)
     middle = (edges[1:] + edges[:-1]) / 2
-    sizes, reaches = len(so.SLOW_SIZE), len(so.REACH)
-    hats = np.array([np.interp(middle, np.log(so.SLOW_SIZE), row) for row in np.eye(sizes)]).T
+    sizes, reaches = len(FITTED_SIZES), len(so.REACH)
+    hats = np.array([np.interp(middle, np.log(FITTED_SIZES), row) for row in np.eye(sizes)]).T
     table = np.zeros((1 + reaches * len(middle), 1 + sizes + reaches))
     table[0, 0] = 1.0
     for r in range(reaches):
@@ -152,7 +153,7 @@ def main() -> None:
     stacked = {has: np.array(rows).transpose(1, 0, 2) for has, rows in parts.items()}
     shares = {has: np.array(w) / len(w) for has, w in weights.items()}
     theta = fitted(stacked[False], stacked[True], shares[False], shares[True], table)
-    sizes, reaches = len(so.SLOW_SIZE), len(so.REACH)
+    sizes, reaches = len(FITTED_SIZES), len(so.REACH)
     for name, part in (("even", theta[: table.shape[1]]), ("with a step", theta[table.shape[1] : -1])):
         # A series without slow change has weight 0; the others are given against it.
         print(f"{name}: sizes {np.round(part[1 : 1 + sizes], 1).tolist()}, reaches", end=" ")
