@@ -21,16 +21,15 @@ OWN_NOISE = 0.03  # share of the quick variance that each value has of its own
 REACH = (4.0, 9.0, 20.0, 45.0)
 SHARE = (0.01, 0.04, 0.15, 0.6, 2.4)
 
+MOST_PAIRED = 24  # places tried two at a time; about the likeliest REFINED of the pairs every place is tried
+REFINED = 4
+
 # Logarithms of the weights of a slow change by its standard deviation (against `USUAL_STEP`, interpolated in its
 # logarithm) and its reach, for a series that holds no further step and for one that does. Two weights, because the odds are to
 # decide between two families at once: they come near the least favourable priors (Lehmann and Romano, Testing
 # Statistical Hypotheses, 2005, chapter 3.8), which weigh most what is hardest to tell from a step. They were fitted by
-# `python -m evenness_bands.fit_step_odds` on simulated series whose slow change is 0.4 to 6 %; beyond, they are taken to fall with the
-# third power of its size, for a beat that wanders by more is rarer than one that was changed (an assumption).
-MOST_PAIRED = (
-    32  # places of which every two are tried together; what is found is moved to its best place after
-)
-
+# `python -m evenness_bands.fit_step_odds` on simulated series whose slow change is 0.4 to 6 %. Beyond, they are assumed to fall with
+# the third power of its size: a beat that wanders by more is rarer than one that was changed.
 USUAL_STEP = 0.07  # of the logarithm of the beat; the likeliest steps are half as large again
 SLOW_SIZE = np.array([0.004, 0.008, 0.016, 0.03, 0.06, 0.24]) / USUAL_STEP
 EVEN_SIZE = np.array([0.1, 0.9, 2.3, -1.2, -1.4, -5.6])
@@ -153,8 +152,9 @@ class _Fit:
 
     def own(self) -> FloatArray:
         """Inner product of every step with itself, levels out, shape (K, N)."""
-        own = np.diagonal(self.kinds.inner, axis1=1, axis2=2)
-        return np.maximum(own - np.einsum("knl,kln->kn", self.to_levels, self.solved), 1e-9)
+        own: FloatArray = np.diagonal(self.kinds.inner, axis1=1, axis2=2)
+        left: FloatArray = own - np.einsum("knl,kln->kn", self.to_levels, self.solved)
+        return np.maximum(left, 1e-9)
 
 
 def _fitted(series: FloatArray, places: tuple[int, ...]) -> _Fit:
@@ -164,7 +164,7 @@ def _fitted(series: FloatArray, places: tuple[int, ...]) -> _Fit:
     along = kinds.inner @ rises
     to_levels = kinds.inner[:, :, levels]
     among = to_levels[:, levels]
-    solved = np.linalg.solve(among, to_levels.transpose(0, 2, 1))
+    solved = np.asarray(np.linalg.solve(among, to_levels.transpose(0, 2, 1)), dtype=np.float64)
     sizes = np.linalg.solve(among, along[:, levels, None])[..., 0]
     squares = along @ rises
     left = squares - (along[:, levels] * sizes).sum(axis=1)
@@ -187,7 +187,7 @@ def _slow_weight(
     slow = np.sqrt(share).reshape(shape) * spread
     weight = np.interp(np.log(np.maximum(slow, 1e-12)), np.log(SLOW_SIZE), sizes)
     weight += np.concatenate([[0.0], reaches])[reach].reshape(shape)
-    return np.where(reach.reshape(shape) > 0, weight, 0.0)
+    return np.asarray(np.where(reach.reshape(shape) > 0, weight, 0.0))
 
 
 def _log_mean(values: FloatArray, count: int) -> float:
@@ -237,9 +237,10 @@ def _with_step(fit: _Fit, allowed: NDArray[np.bool_]) -> FloatArray:
     known = own / spread**2  # variance that the step is expected to have, over that of its estimate
     kept = known / (1 + known)
     estimate = along / own
-    likelihood = fit.base[:, None] - 0.5 * fit.freedom * np.log(left - kept * along**2 / own)
+    likelihood: FloatArray = fit.base[:, None] - 0.5 * fit.freedom * np.log(left - kept * along**2 / own)
     likelihood += np.log((1 - kept) + (estimate * kept) ** 2) - 0.5 * np.log1p(known)
-    return likelihood + _slow_weight(fit.kinds.share, fit.kinds.reach, spread, STEP_SIZE, STEP_REACH)
+    likelihood += _slow_weight(fit.kinds.share, fit.kinds.reach, spread, STEP_SIZE, STEP_REACH)
+    return likelihood
 
 
 def pair_evidence(
@@ -251,10 +252,35 @@ def pair_evidence(
     """
     fit = _fitted(series, places)
     at = np.flatnonzero(allowed)
-    at = at[:: 1 + len(at) // MOST_PAIRED]
-    first, second = (at[x] for x in np.nonzero(np.subtract.outer(at, at).T >= apart))
+    far = np.subtract.outer(np.arange(len(series)), np.arange(len(series))).T >= apart
+    far &= np.logical_and.outer(allowed, allowed)
+    if not far.any():
+        return -np.inf, (0, 0)
+    stride = 1 + len(at) // MOST_PAIRED
+    coarse = np.zeros_like(far)
+    coarse[np.ix_(at[::stride], at[::stride])] = True
+    first, second = np.nonzero(far & coarse)
     if not len(first):
         return -np.inf, (0, 0)
+    fine = np.zeros_like(far)
+    for a, b in _likeliest(_with_pair(fit, first, second), first, second):
+        fine[max(a - stride, 0) : a + stride + 1, max(b - stride, 0) : b + stride + 1] = True
+    first, second = np.nonzero(far & (fine | coarse))
+    # A pair of the coarse grid stands for all about it.
+    total = _with_pair(fit, first, second) + np.where(fine[first, second], 0.0, 2 * np.log(stride))
+    ((one, other),) = _likeliest(total, first, second, 1)
+    return _log_mean(total, int(far.sum())) - _without(fit), (one, other)
+
+
+def _likeliest(
+    likelihood: FloatArray, first: NDArray[np.int_], second: NDArray[np.int_], count: int = REFINED
+) -> list[tuple[int, int]]:
+    order = np.argsort(-likelihood, kind="stable")[:count]
+    return [(int(first[k]), int(second[k])) for k in order]
+
+
+def _with_pair(fit: _Fit, first: NDArray[np.int_], second: NDArray[np.int_]) -> FloatArray:
+    """Weighed logarithm of the likelihood of every two steps, all kinds together, shape (pairs,)."""
     own, left = fit.own(), fit.left[:, None]
     a, b, u, v = own[:, first], own[:, second], fit.along[:, first], fit.along[:, second]
     c = fit.kinds.inner[:, first, second]
@@ -271,8 +297,7 @@ def pair_evidence(
     likelihood += _slow_weight(fit.kinds.share, fit.kinds.reach, spread, STEP_SIZE, STEP_REACH)
     top = likelihood.max(axis=0)
     total = top + np.log(np.exp(likelihood - top).sum(axis=0))
-    best = int(np.argmax(total))
-    return _log_mean(total, len(total)) - _without(fit), (int(first[best]), int(second[best]))
+    return np.asarray(total, dtype=np.float64)
 
 
 def step_sizes(series: FloatArray, places: tuple[int, ...]) -> tuple[FloatArray, FloatArray]:

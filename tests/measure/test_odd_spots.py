@@ -66,3 +66,20 @@ def test_a_long_slub_that_shows_in_two_places_is_told_once():
     (found,) = find_odd_spots(cloth)
     assert found.picks[0] <= 30
     assert found.picks[1] >= 39
+
+
+def test_a_small_knot_covers_one_crossing():
+    cloth = even_crossings(7)
+    cloth.oddness[30, 12] = 3.2
+    (found,) = find_odd_spots(cloth)
+    assert (found.kind, found.picks, found.ends) == ("knot-or-slub", (30, 30), (12, 12))
+
+
+def test_one_odd_crossing_beside_others_is_no_knot():
+    """Where the tracking slips, single crossings stand out too, but not alone."""
+    cloth = even_crossings(7)
+    cloth.oddness[29:32, 11:14] = 0.0
+    cloth.oddness[30, 12] = 2.8
+    assert len(find_odd_spots(cloth)) == 1
+    cloth.oddness[31, 13] = 1.4
+    assert find_odd_spots(cloth) == ()
