@@ -28,8 +28,9 @@ REFINED = 4
 # logarithm) and its reach, for a series that holds no further step and for one that does. Two weights, because the odds are to
 # decide between two families at once: they come near the least favourable priors (Lehmann and Romano, Testing
 # Statistical Hypotheses, 2005, chapter 3.8), which weigh most what is hardest to tell from a step. They were fitted by
-# `python -m evenness_bands.fit_step_odds` on simulated series whose slow change is 0.4 to 6 %. Beyond, they are assumed to fall with
-# the third power of its size: a beat that wanders by more is rarer than one that was changed.
+# a logistic loss on simulated series whose slow change is 0.4 to 6 %, as `python -m evenness_bands.fit_step_odds` does; its
+# own draw of series gives weights up to 1.3 apart from these and a limit of 1.7. Beyond 6 % they are assumed to fall with the third power of
+# the size: a beat that wanders by more is rarer than one that was changed.
 USUAL_STEP = 0.07  # of the logarithm of the beat; the likeliest steps are half as large again
 SLOW_SIZE = np.array([0.004, 0.008, 0.016, 0.03, 0.06, 0.24]) / USUAL_STEP
 EVEN_SIZE = np.array([0.1, 0.9, 2.3, -1.2, -1.4, -5.6])
