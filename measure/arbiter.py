@@ -37,6 +37,7 @@ Floats = NDArray[np.float32]
 
 THREAD_PX = 8  # the candidate pitch after scaling
 CROP_PX = 96  # twelve candidate threads
+NETWORK = Path(__file__).with_name("arbiter.onnx")
 RATIOS = (
     1 / 4,
     1 / 3,
@@ -384,7 +385,7 @@ class _Network(threading.local):
     """The trained network, read once for each thread: a network of OpenCV holds what it is working on."""
 
     def __init__(self) -> None:
-        model = np.frombuffer(Path(__file__).with_name("arbiter.onnx").read_bytes(), np.uint8)
+        model = np.frombuffer(NETWORK.read_bytes(), np.uint8)
         self.net = cv2.dnn.readNetFromONNX(model)
 
 

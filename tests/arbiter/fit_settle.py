@@ -1,12 +1,13 @@
 """Fit the weights of `pickglass.measure.settle` and show how well calibrated they are.
 
     cd tests
-    python -m arbiter.fit_settle collect FILE.npz [--drawn] [--real DIR]... [--scenes DIR]
+    python -m arbiter.fit_settle collect FILE.npz [--drawn] [--real DIR]... [--scenes DIR]... [--network NET.onnx --unseen COUNTED.npz HALF]
     python -m arbiter.fit_settle fit FILE.npz...
 
 `collect` lets the product propose pairs of pitches, tries the likeliest on the cloth and keeps what was seen: on drawn cloth
 (`arbiter.recipe`) and drawn surfaces that are no cloth (`notcloth`), on pictures counted by hand (folders as the accuracy
-command reads them, `accuracy/open_pictures.py` makes one) and on path-traced scenes. `fit` finds the weights of the conditional logit and reports, for the pictures with truth, the readings of halves
+command reads them, `accuracy/open_pictures.py` makes one) and on path-traced scenes. With `--network` and `--unseen` it does so with
+another network, and only for pictures that are not in that half of what it was trained on (`arbiter.tune`). `fit` finds the weights of the conditional logit and reports, for the pictures with truth, the readings of halves
 that were not fitted on (pictures of one cloth stay together; eight random halvings).
 """
 
@@ -31,6 +32,7 @@ from pickglass.calibration.errors import PickglassError
 from pickglass.calibration.photo import load_photo
 from pickglass.calibration.plane import scaling_plane
 from pickglass.calibration.scale import find_scale
+from pickglass.measure import arbiter
 from pickglass.measure.decision import (
     MOST_TRIALS,
     NOT_WOVEN,
@@ -142,9 +144,11 @@ def _same_cloth(name: str) -> str:
     return "gingham" if name.startswith("gingham") else twins.get(name, name)
 
 
-def collect(target: Path, sources: list[Iterator[Case]]) -> None:
+def collect(target: Path, sources: list[Iterator[Case]], seen: frozenset[str] = frozenset()) -> None:
     kept = []
     for case in (case for source in sources for case in source):
+        if case.group in seen:
+            continue
         lattice = read_lattice(case.bgr, case.mask)
         trials: list[Trial] = []
         for pair in rank_pairs(lattice)[:MOST_TRIALS]:
@@ -246,15 +250,23 @@ def main() -> None:
     parser.add_argument("--drawn", action="store_true")
     parser.add_argument("--real", type=Path, action="append", default=[])
     parser.add_argument("--scenes", type=Path, action="append", default=[])
+    parser.add_argument("--network", type=Path)
+    parser.add_argument("--unseen", nargs=2, metavar=("COUNTED", "HALF"))
     asked = parser.parse_args()
     cv2.setNumThreads(1)
     if asked.action == "fit":
         fit(asked.files)
         return
+    if asked.network:
+        arbiter.NETWORK = asked.network
+    seen: frozenset[str] = frozenset()
+    if asked.unseen:
+        with np.load(asked.unseen[0]) as crops:
+            seen = frozenset(map(str, crops["groups"][crops["half"] == int(asked.unseen[1])]))
     sources = [drawn_cases()] if asked.drawn else []
     sources += [real_cases(folder) for folder in asked.real]
     sources += [scene_cases(folder) for folder in asked.scenes]
-    collect(asked.files[0], sources)
+    collect(asked.files[0], sources, seen)
 
 
 if __name__ == "__main__":

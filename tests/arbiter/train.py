@@ -77,13 +77,15 @@ def augment(
 
 
 def loss_of(out: torch.Tensor, label: torch.Tensor, smoothing: float = 0.03) -> torch.Tensor:
-    """Ratios and family count only where there is cloth."""
+    """Ratios count only where there is cloth, the family where it is known."""
     woven = label[:, 2] > 0
     parts = out[woven].split([CLASSES, CLASSES, 1, FAMILY_COUNT], 1)
     truth = label[woven]
     loss = functional.cross_entropy(parts[0], truth[:, 0], label_smoothing=smoothing)
     loss = loss + functional.cross_entropy(parts[1], truth[:, 1], label_smoothing=smoothing)
-    loss = loss + 0.2 * functional.cross_entropy(parts[3], truth[:, 3], label_smoothing=smoothing)
+    loss = loss + 0.2 * functional.cross_entropy(
+        parts[3], truth[:, 3], label_smoothing=smoothing, ignore_index=-1
+    )
     return loss + functional.binary_cross_entropy_with_logits(out[:, 2 * CLASSES], woven.float())
 
 
