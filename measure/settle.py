@@ -73,34 +73,34 @@ FEATURES = (
 
 WEIGHTS = np.array(
     [
-        0.376,  # log-probability
-        0.514,  # log-odds of woven
-        -1.807,  # constant
-        1.513,  # plain
-        3.048,  # twill
-        1.933,  # satin
-        3.177,  # basket
-        0.677,  # leading node
-        0.085,  # leading node over the usual
-        -0.079,  # (1/2, 0) node
+        0.358,  # log-probability
+        0.657,  # log-odds of woven
+        -1.194,  # constant
+        1.136,  # plain
+        2.951,  # twill
+        2.344,  # satin
+        3.674,  # basket
+        0.445,  # leading node
+        0.000,  # leading node over the usual
+        0.000,  # (1/2, 0) node
         0.000,  # (0, 1/2) node
         0.000,  # likeness of ends
-        0.048,  # likeness of picks
+        0.185,  # likeness of picks
         0.000,  # coherence of ends
         0.000,  # coherence of picks
         0.000,  # unevenness of ends
         0.000,  # unevenness of picks
-        -0.896,  # ends placed by neighbours
-        -0.445,  # picks placed by neighbours
-        0.000,  # edges across at off-axis nodes
-        -0.510,  # edges across at on-axis nodes
+        -0.809,  # ends placed by neighbours
+        -0.509,  # picks placed by neighbours
+        0.190,  # edges across at off-axis nodes
+        -0.644,  # edges across at on-axis nodes
         0.000,  # leaning edges at on-axis nodes
-        0.129,  # leaning edges at off-axis nodes
+        0.000,  # leaning edges at off-axis nodes
         0.000,  # aspect
-        0.686,  # fineness
-        0.650,  # second look at ends
-        0.886,  # second look at picks
-        0.237,  # second look at woven
+        0.433,  # fineness
+        0.736,  # second look at ends
+        0.812,  # second look at picks
+        0.308,  # second look at woven
     ]
 )
 """Fitted by tests/arbiter/fit_settle.py, which prints this table and what halves not fitted on would read."""
