@@ -45,12 +45,19 @@ def keep_freed_memory() -> None:
 
 @cache
 def get_ready() -> None:
-    """Load what the measurement needs on a second core, while the first one reads the photo."""
+    """Load what the measurement needs on a second core, while the first one reads the photo.
+
+    OpenCV works its table of CIE L*a*b* out when it is first wanted, which takes half as long as decoding a photo.
+    """
     # Not a daemon: the process waits for it when it ends early, for an import must not be cut off in the middle.
     threading.Thread(target=_load, name="pickglass-load").start()
 
 
 def _load() -> None:
     with contextlib.suppress(Exception):  # whoever needs it meets the same trouble, and can say so
+        import cv2
+        import numpy as np
+
+        cv2.cvtColor(np.zeros((1, 1, 3), np.uint8), cv2.COLOR_BGR2LAB)
         from ..calibration import scale  # noqa: F401
         from ..measure import sett  # noqa: F401

@@ -9,7 +9,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .lab import lab_of_floats
 from .phase import PX_PER_THREAD, FloatPlane
 
 __all__ = ["Occupancy", "cloth_span", "side_occupancy"]
@@ -47,7 +46,8 @@ def cloth_span(cloth: FloatPlane, along: int) -> tuple[int, int]:
 
 
 def _lab(bgr: FloatPlane) -> FloatPlane:
-    return lab_of_floats(np.ascontiguousarray(bgr) * np.float32(1 / 255.0))
+    scaled = np.clip(bgr, 0, 255) * np.float32(1 / 255.0)
+    return np.asarray(cv2.cvtColor(np.ascontiguousarray(scaled), cv2.COLOR_BGR2Lab), dtype=np.float32)
 
 
 def _table_histogram(bgr: FloatPlane) -> FloatPlane:

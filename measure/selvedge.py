@@ -13,7 +13,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .lab import lab_of_codes
 from .silhouette import linear_light
 
 __all__ = ["RowEdges", "cloth_evidence", "edges_beside_shadow", "row_edges", "sharpen_edges", "station_means"]
@@ -96,6 +95,10 @@ def _range(pixels: NDArray[np.uint8], share: float) -> tuple[NDArray[np.float64]
     return low, high
 
 
+def _lab(bgr: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    return cv2.cvtColor(bgr, cv2.COLOR_BGR2LAB).astype(np.uint8, copy=False)
+
+
 def _smooth_histogram(index: NDArray[np.int32], weights: NDArray[np.float64] | None) -> NDArray[np.float64]:
     counts = (
         np.bincount(index, weights=weights, minlength=int(np.prod(BINS))).astype(np.float64).reshape(BINS)
@@ -129,10 +132,10 @@ def cloth_evidence(
     """
     if np.count_nonzero(inside) < 200 or np.count_nonzero(outside) < 200:
         return None
-    lab = lab_of_codes(bgr if weighed is None else weighed)
-    cloth = lab_of_codes(_thin(bgr, inside)[None])[0]
+    lab = _lab(bgr if weighed is None else weighed)
+    cloth = _lab(_thin(bgr, inside)[None])[0]
     table_bgr, share = _shaded(_thin(bgr, outside))
-    table = lab_of_codes(table_bgr[None])[0]
+    table = _lab(table_bgr[None])[0]
     low, high = _range(np.concatenate([cloth, table]), 0.005)
     low, high = low - 2, high + 2
     codes = np.arange(256)

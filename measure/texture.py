@@ -13,8 +13,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .lab import lab_of_codes
-
 __all__ = ["LocalMean", "Texture", "make_texture", "normalise_contrast"]
 
 Float = NDArray[np.float32]
@@ -62,7 +60,7 @@ def make_texture(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], *, sigma_px: f
         Width of the Gaussian that estimates local brightness and contrast. Stripes and shading much wider than this
         disappear; it must exceed one repeat of the weave to keep the thread rhythm.
     """
-    lab = lab_of_codes(bgr)
+    lab = cv2.cvtColor(bgr, cv2.COLOR_BGR2LAB)
     lightness = cv2.extractChannel(lab, 0).astype(np.float32)
     local = LocalMean(mask, sigma_px)
     return Texture(
