@@ -347,9 +347,7 @@ def _crop_centres(
     else:
         step = max(int(min(half_x, half_y) // 6), 1)
         coarse = cv2.integral(mask[::step, ::step].astype(np.uint8)).astype(np.float64)
-        cover = np.array(
-            [_covered(coarse, x / step, y / step, half_x / step, half_y / step) for x, y in grid]
-        )
+        cover = _covered(coarse, np.array(grid) / step, (half_x / step, half_y / step))
     chosen: list[int] = []
     spots = np.array(grid) / (max(cols, 1), max(rows, 1))
     for _ in range(min(count, len(grid))):
@@ -369,12 +367,16 @@ def _places(size: int, half: float) -> NDArray[np.float64]:
     return size / 2 + np.linspace(-room, room, 5) if room > 0.25 * half else np.array([size / 2])
 
 
-def _covered(integral: NDArray[np.float64], x: float, y: float, half_x: float, half_y: float) -> float:
+def _covered(
+    integral: NDArray[np.float64], centres: NDArray[np.float64], half: tuple[float, float]
+) -> NDArray[np.float64]:
+    """Share of cloth in boxes about centres of shape (N, 2), from the integral of the mask."""
     rows, cols = integral.shape[0] - 1, integral.shape[1] - 1
-    x0, x1 = int(np.clip(x - half_x, 0, cols)), int(np.clip(x + half_x, 0, cols))
-    y0, y1 = int(np.clip(y - half_y, 0, rows)), int(np.clip(y + half_y, 0, rows))
+    low = np.clip(centres - half, 0, (cols, rows)).astype(int)
+    high = np.clip(centres + half, 0, (cols, rows)).astype(int)
+    (x0, y0), (x1, y1) = low.T, high.T
     inside = integral[y1, x1] - integral[y0, x1] - integral[y1, x0] + integral[y0, x0]
-    return float(inside / max(4 * half_x * half_y, 1))
+    return np.asarray(inside / max(4 * half[0] * half[1], 1))
 
 
 def _log_softmax(values: NDArray[np.float64]) -> NDArray[np.float64]:
