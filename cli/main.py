@@ -119,7 +119,8 @@ def main(argv: list[str] | None = None) -> None:
 def _run(words: list[str]) -> int:
     as_json = "--json" in words
     try:
-        app = _with_commands(words[:1] if words[:1] and words[0] in _COMMANDS else _COMMANDS)
+        named = [word for word in words[:1] if word in _COMMANDS]
+        app = _with_commands(named or _COMMANDS)
         code = app(args=words, prog_name="pickglass", standalone_mode=False)
     except PickglassError as error:
         _say(error, words, as_json=as_json)

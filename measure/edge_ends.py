@@ -14,16 +14,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .cloth_edge import cloth_span
-from .comb import SAMPLE_WORTH, Comb, fit_comb, learn_sample, likeness
+from .comb import SAMPLE_WORTH, Comb
 from .local_rhythm import LocalRhythm, even_rhythm, index_by_rhythm
 from .phase import PX_PER_THREAD, feature_planes, lattice_picture
 from .thread_picture import IndexField, ThreadPicture, resample_on_threads
 from .track import (
     ENOUGH,
     FEWEST_PER_PLACE,
+    KEPT_BEYOND,
+    MARGIN_THREADS,
     SystemTrack,
     Tracks,
     end_costs,
+    place_threads,
     rhythm_of,
     spacing_sigma,
     thread_profile,
@@ -41,7 +44,6 @@ HIDDEN = 1.0  # ends that may hide between the last of closer ones and the outli
 GAIN = 5.0  # logarithm of the odds by which the looks must speak for it; crowded edges are the exception
 # The first, quick look: enough ends to learn their looks from, and picks enough for a clear profile.
 LEARNED, PICKS = 10, 48
-MARGIN_THREADS = 4  # beyond the cloth that is looked at
 
 
 def follow_edges(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], tracks: Tracks) -> Tracks:
@@ -197,7 +199,7 @@ def _comb_from(
 ) -> Comb:
     """Place the ends of a part of the cloth, from those known at some indices of its grid to the selvedge."""
     k = PX_PER_THREAD
-    reach = 2 * k + 1
+    reach = 2 * KEPT_BEYOND * k + 1
     cloth = threads.picture.cloth
     wide = np.asarray(cv2.dilate(cloth, np.ones((reach, reach), np.uint8)), dtype=np.float32)
     planes = feature_planes(threads.picture, keep=wide)
@@ -209,16 +211,14 @@ def _comb_from(
     costs[0 if far else 1] = np.where(np.abs(np.arange(size) - innermost) > k / 2, np.inf, 0.0)
     low, high = cloth_span(cloth, 0)
     sigma = spacing_sigma(size, (low, 2 * size) if not far else (-size, high))
-    centres, classes = index * k, places
-    for _ in range(2):
-        sample = learn_sample(profile, centres, classes, node[2])
-        score = likeness(profile, sample, enough=ENOUGH["ends"])
-        spacing = np.full(size, float(k))
-        comb = fit_comb(score, spacing, start_cost=costs[0], stop_cost=costs[1], sigma=sigma)
-        if len(comb.centres) <= 2 * OUTER:
-            break
-        centres, classes = comb.centres[2:-2], comb.classes[2:-2]
-    return comb
+    return place_threads(
+        profile,
+        (index * k, places),
+        node[2],
+        ends=(costs[0], costs[1]),
+        sigma=sigma,
+        enough=ENOUGH["ends"],
+    )
 
 
 def _stretch(ends: SystemTrack, far: bool) -> float:

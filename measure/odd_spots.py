@@ -78,8 +78,9 @@ def find_odd_spots(crossings: Crossings) -> tuple[OddSpot, ...]:
     found = []
     for label in range(1, count):
         here = labels == label
-        z = float(max(clear[here].max(), lone[here].max()))
-        if float(clear[here].max()) < CLEAR and float(lone[here].max()) < LONE_CLEAR:
+        wide, single = float(clear[here].max()), float(lone[here].max())
+        z = max(wide, single)
+        if wide < CLEAR and single < LONE_CLEAR:
             continue
         kind = _kind(crossings, here & (core > 0))
         rows, columns = np.nonzero(here)

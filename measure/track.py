@@ -19,6 +19,7 @@ __all__ = [
     "Tracks",
     "doubt_count",
     "end_costs",
+    "place_threads",
     "rhythm_of",
     "spacing_sigma",
     "thread_profile",
@@ -215,14 +216,32 @@ def _comb(
     ends: tuple[FloatArray, FloatArray],
     enough: float,
 ) -> Comb:
-    """Learn the looks of a thread from the even grid, place all threads, learn again from them, place again."""
+    """Place all threads, their looks learnt at first from the even grid."""
     k = PX_PER_THREAD
     inset = max(1.0, min(3.0, 0.1 * (span[1] - span[0]) / k))
     whole = np.arange(np.ceil(span[0] / k + inset), np.floor(span[1] / k - inset))
     centres = np.asarray((whole + centre) * k, dtype=np.float64)
     kinds = whole.astype(int) % classes
-    spacing = np.full(profile.shape[1], float(k))
     sigma = spacing_sigma(profile.shape[1], span)
+    return place_threads(profile, (centres, kinds), classes, ends=ends, sigma=sigma, enough=enough)
+
+
+def place_threads(
+    profile: FloatArray,
+    known: tuple[FloatArray, NDArray[np.int_]],
+    classes: int,
+    *,
+    ends: tuple[FloatArray, FloatArray],
+    sigma: FloatArray,
+    enough: float,
+) -> Comb:
+    """Learn the looks of a thread where threads are known, place all, learn again from them, place again.
+
+    `known` holds their centres in pixels of the profile and their classes; `ends` are the costs of the first and the last
+    thread (`end_costs`), `sigma` is `spacing_sigma`.
+    """
+    centres, kinds = known
+    spacing = np.full(profile.shape[1], float(PX_PER_THREAD))
     comb = Comb(centres=np.zeros(0), likeness=np.zeros(0), count_probability={}, classes=np.zeros(0, int))
     for _ in range(ROUNDS):
         if len(centres) < max(3, classes):

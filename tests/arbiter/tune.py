@@ -33,6 +33,7 @@ from pickglass.measure.lightness import cloth_lightness
 SHIPPED = Path(arbiter.__file__).with_name("arbiter.onnx")
 CLOTH_CROPS, OTHER_CROPS = 300, 150
 COARSEST_PX = 16  # of a spacing, when a crop is cut: finer detail is lost in scaling anyway
+MOST_HALVINGS = 3
 LEAST_PX = 2.0
 RATE, BATCH, DRAWN_SHARE = 5e-4, 64, 0.5
 WOVEN_SHARE = 0.62
@@ -93,18 +94,23 @@ def case_crops(case: fit_settle.Case, rng: np.random.Generator) -> Iterator[tupl
         lattice = read_lattice(case.bgr, case.mask)
         offered = [[r.pitch_px, *(p for p, _ in r.alternatives)] for r in (lattice.ends, lattice.picks)]
     inside = np.argwhere(case.mask[::4, ::4])[:, ::-1] * 4.0
+    reduced = [
+        [
+            cv2.resize(plane, None, fx=0.5**halvings, fy=0.5**halvings, interpolation=cv2.INTER_AREA)
+            for plane in (light, case.mask.astype(np.float32))
+        ]
+        for halvings in range(MOST_HALVINGS + 1)
+    ]
     for _ in range(4 * wanted):
         label, tried = draw_tried(case, offered, rng)
         if min(tried) < LEAST_PX:
             continue
-        shrink = 2 ** int(np.clip(np.log2(min(tried) / COARSEST_PX), 0, 3))
+        halvings = int(np.clip(np.log2(min(tried) / COARSEST_PX), 0, MOST_HALVINGS))
+        shrink = 2**halvings
         x, y = (
             random_centre(light.shape, tried, rng) if case.mask.all() else inside[rng.integers(len(inside))]
         )
-        small, cloth = (
-            cv2.resize(plane, None, fx=1 / shrink, fy=1 / shrink, interpolation=cv2.INTER_AREA)
-            for plane in (light, case.mask.astype(np.float32))
-        )
+        small, cloth = reduced[halvings]
         pitch = (tried[0] / shrink, tried[1] / shrink)
         piece, known, centre = window(
             small, cloth > 0.5, (x / shrink, y / shrink), pitch, float(rng.normal(0, 1.5))
