@@ -11,7 +11,7 @@ import errno
 import os
 import signal
 import sys
-from collections.abc import Iterable
+from collections.abc import Collection
 from importlib import import_module
 from typing import Annotated
 
@@ -74,8 +74,8 @@ _COMMANDS = {
 }
 
 
-def _with_commands(names: Iterable[str]) -> typer.Typer:
-    """Return the command line with some of its commands, whose modules are loaded for it."""
+def _with_commands(loaded: Collection[str]) -> typer.Typer:
+    """Return the command line; of the commands not in `loaded` it knows the name and the summary only."""
     made = typer.Typer(
         name="pickglass",
         help="Measure woven samples from photos: ends and picks per inch, width, and how sure the numbers are.",
@@ -86,16 +86,29 @@ def _with_commands(names: Iterable[str]) -> typer.Typer:
         context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     )
     made.callback()(_pickglass)
-    for name in names:
+    for name, summary in _COMMANDS.items():
+        if name not in loaded:
+            made.command(name=name, short_help=summary)(_not_loaded)
+            continue
         module = import_module(f".{name}_command", __package__)
         if name == "book":
-            made.add_typer(module.app, short_help=_COMMANDS[name])
+            made.add_typer(module.app, short_help=summary)
             continue
-        registered = made.command(
-            name=name, cls=PlainCommand, epilog=module.EPILOG, short_help=_COMMANDS[name]
-        )
+        registered = made.command(name=name, cls=PlainCommand, epilog=module.EPILOG, short_help=summary)
         registered(getattr(module, name))
     return made
+
+
+def _not_loaded() -> None:
+    """Stand in the first help for a command that was not asked for."""
+
+
+def _asked_for(words: list[str]) -> Collection[str]:
+    """Return the commands that these words may need: the first help and the version need none."""
+    if "_PICKGLASS_COMPLETE" in os.environ:  # the shell asks for the options of any of them
+        return _COMMANDS
+    first = words[:1]
+    return first if first and first[0] in _COMMANDS else [name for name in _COMMANDS if name in words]
 
 
 def main(argv: list[str] | None = None) -> None:
@@ -119,8 +132,7 @@ def main(argv: list[str] | None = None) -> None:
 def _run(words: list[str]) -> int:
     as_json = "--json" in words
     try:
-        named = [word for word in words[:1] if word in _COMMANDS]
-        app = _with_commands(named or _COMMANDS)
+        app = _with_commands(_asked_for(words))
         code = app(args=words, prog_name="pickglass", standalone_mode=False)
     except PickglassError as error:
         _say(error, words, as_json=as_json)
