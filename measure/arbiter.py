@@ -200,7 +200,7 @@ def judge(
         Readings to choose between, at least one. Listing also the double and the half of a reading makes the
         judgement surer: each is looked at by itself.
     max_crops : int
-        Crops looked at per candidate, spread over the cloth.
+        Crops looked at per candidate, spread over the cloth; fewer where the first ones leave no doubt.
 
     Returns
     -------
@@ -215,22 +215,20 @@ def judge(
     if len(pairs) == 0 or not np.isfinite(pairs).all() or pairs.min() <= 0:
         raise ValueError("candidates must be positive pitches in pixels, at least one pair")
     lightness = np.ascontiguousarray(lightness, np.float32)
-    crops, owner = [], []
-    for number, (pitch_x, pitch_y) in enumerate(pairs):
-        for centre in _crop_centres(lightness.shape, mask, (pitch_x, pitch_y), max_crops):
-            crops.append(cut_crop(lightness, mask, centre, (pitch_x, pitch_y)))
-            owner.append(number)
-    logits = _run(np.stack(crops))
-    of = np.array(owner)
-    classes = len(RATIOS) + 1
-    votes = [_log_softmax(part) for part in (logits[:, :classes], logits[:, classes : 2 * classes])]
-    x_px, log_x, other_x = _vote(pairs[:, 0], of, votes[0])
-    y_px, log_y, other_y = _vote(pairs[:, 1], of, votes[1])
-    trust = np.array([_log_p_near(x_px, log_x, p) + _log_p_near(y_px, log_y, q) for p, q in pairs])
+    places = [_crop_centres(lightness.shape, mask, (x, y), max_crops) for x, y in pairs]
+    first = [(number, centre) for number, at in enumerate(places) for centre in at[:FIRST_CROPS]]
+    logits, of = _look(lightness, mask, pairs, first)
+    trust = _trust(pairs, logits, of)
+    further = [(number, centre) for number, at in enumerate(places) for centre in at[FIRST_CROPS:]]
+    if further and not _stands_out(trust):
+        more, owner = _look(lightness, mask, pairs, further)
+        logits, of = np.concatenate([logits, more]), np.concatenate([of, owner])
+        trust = _trust(pairs, logits, of)
+    (x_px, log_x, other_x), (y_px, log_y, other_y) = _votes(pairs, logits, of)
     weight = (np.exp(trust - trust.max()) + 0.1)[of]
     weight /= weight.sum()
     woven = float(weight @ _woven(logits))
-    family = np.exp(weight @ _log_softmax(logits[:, 2 * classes + 1 :]))
+    family = np.exp(weight @ _log_softmax(logits[:, 2 * (len(RATIOS) + 1) + 1 :]))
     return ArbiterJudgement(
         pitch_x_px=x_px,
         log_p_x=log_x,
@@ -240,8 +238,42 @@ def judge(
         other_log_p_y=other_y,
         woven_probability=1 / (1 + float(np.exp(-woven))),
         family_probability=family / family.sum(),
-        crops=len(crops),
+        crops=len(logits),
     )
+
+
+def _look(
+    lightness: Floats,
+    mask: NDArray[np.bool_] | None,
+    pairs: NDArray[np.float64],
+    places: list[tuple[int, tuple[float, float]]],
+) -> tuple[NDArray[np.float64], NDArray[np.int_]]:
+    """Logits of crops, each at a pair of pitches and a place, and the number of its pair."""
+    crops = [cut_crop(lightness, mask, centre, tuple(pairs[number])) for number, centre in places]
+    return _run(np.stack(crops)), np.array([number for number, _ in places])
+
+
+def _votes(
+    pairs: NDArray[np.float64], logits: NDArray[np.float64], owner: NDArray[np.int_]
+) -> tuple[_Vote, _Vote]:
+    classes = len(RATIOS) + 1
+    parts = logits[:, :classes], logits[:, classes : 2 * classes]
+    along_x, along_y = (_vote(pairs[:, axis], owner, _log_softmax(part)) for axis, part in enumerate(parts))
+    return along_x, along_y
+
+
+def _trust(
+    pairs: NDArray[np.float64], logits: NDArray[np.float64], owner: NDArray[np.int_]
+) -> NDArray[np.float64]:
+    """Log-probability of every pair of candidates after these crops."""
+    (x_px, log_x, _), (y_px, log_y, _) = _votes(pairs, logits, owner)
+    return np.array([_log_p_near(x_px, log_x, x) + _log_p_near(y_px, log_y, y) for x, y in pairs])
+
+
+def _stands_out(trust: NDArray[np.float64]) -> bool:
+    """Tell whether one pair of candidates is far likelier than all others."""
+    ranked = np.sort(trust)
+    return len(ranked) == 1 or bool(ranked[-1] - ranked[-2] > STANDS_OUT)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -300,12 +332,15 @@ VOTE_POWER = 0.3
 WOVEN_SCALE = 1.0
 # Share of woven crops in training; taken out again, so that the probability starts from one half.
 TRAINING_WOVEN = 0.67
+FIRST_CROPS = 2
+STANDS_OUT = 3.0  # natural logarithm by which the likeliest pair must lead for its first crops to be enough
 UNLISTED = 0.25  # prior weight of a pitch that is no candidate, only a ratio away from one
 
 
-def _vote(
-    candidate_px: NDArray[np.float64], owner: NDArray[np.int_], log_p: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+_Vote = tuple[NDArray[np.float64], NDArray[np.float64], float]
+
+
+def _vote(candidate_px: NDArray[np.float64], owner: NDArray[np.int_], log_p: NDArray[np.float64]) -> _Vote:
     """Let every crop vote for absolute pitches: returns hypotheses, their log-probabilities, that of none."""
     hypotheses = _merge(np.outer(candidate_px, RATIOS).ravel())
     evidence = log_p - np.log(TRAINING_SHARE)  # (crops, classes)
