@@ -19,6 +19,7 @@ from .photo import Photo
 from .plane import Plane, apply_homography
 from .pose import PoseFit, PosePrior, align_with_photo, fit_pose, focal_px_from_35mm, tilt_and_distance
 from .quads import find_cut_corners, find_quads, find_quads_from_lines
+from .reduce import shrink
 
 __all__ = [
     "ID1_CORNER_RADIUS_MM",
@@ -128,9 +129,8 @@ def find_cut_cards(photo: Photo) -> list[str]:
 
 def _reduce(bgr: NDArray[np.uint8]) -> NDArray[np.uint8]:
     reduction = min(1.0, _REDUCED_SIDE_PX / max(bgr.shape[:2]))
-    return np.asarray(
-        cv2.resize(bgr, None, fx=reduction, fy=reduction, interpolation=cv2.INTER_AREA), dtype=np.uint8
-    )
+    height, width = bgr.shape[:2]
+    return shrink(bgr, (round(width * reduction), round(height * reduction)))
 
 
 def _refine_small(linear: NDArray[np.float32], quad: NDArray[np.float64]) -> NDArray[np.float64] | None:
@@ -282,7 +282,7 @@ def _plain_share(
     reduction = 1.3 * sampling / px_per_mm
     if reduction < 0.9:
         size = (max(1, round(bgr.shape[1] * reduction)), max(1, round(bgr.shape[0] * reduction)))
-        source = np.asarray(cv2.resize(bgr, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+        source = shrink(bgr, size)
         fx, fy = size[0] / bgr.shape[1], size[1] / bgr.shape[0]
         px_from_flat = np.array([[fx, 0, (fx - 1) / 2], [0, fy, (fy - 1) / 2], [0, 0, 1.0]]) @ px_from_flat
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from .card_design import MARKER_MODULES, CardCode, card_layout, code_of_marker
 from .plane import apply_homography
+from .reduce import block_means
 
 __all__ = ["Marker", "find_markers"]
 
@@ -111,9 +112,7 @@ def _reduced(gray: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
     size = (round(scale * gray.shape[1]), round(scale * gray.shape[0]))
     block = int(1 / scale) if scale <= MILD_REDUCTION else 1
     if block > 1:
-        whole = (gray.shape[1] // block, gray.shape[0] // block)
-        blocks = gray[: whole[1] * block, : whole[0] * block]
-        gray = np.asarray(cv2.resize(blocks, whole, interpolation=cv2.INTER_AREA), np.uint8)
+        gray = block_means(gray, block)
     # A mild reduction folds nothing back that a marker could be taken for, and is quicker still by interpolation.
     mild = size[0] > MILD_REDUCTION * gray.shape[1]
     way = cv2.INTER_LINEAR if mild else cv2.INTER_AREA

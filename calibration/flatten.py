@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from .photo import Photo
 from .plane import Plane
+from .reduce import block_means
 
 __all__ = ["FlatPicture", "flatten", "resample", "sensible_px_per_mm", "smooth_map"]
 
@@ -101,15 +102,12 @@ def _reduced(source: NDArray[np.uint8], reduction: float) -> tuple[NDArray[np.ui
     height, width = source.shape[:2]
     if whole > 1 and abs(whole * reduction - 1) < 0.02:
         # Whole blocks are averaged many times faster than fractions.
-        size = (width // whole, height // whole)
-        source = source[: size[1] * whole, : size[0] * whole]
-        scale = np.full(2, 1.0 / whole, dtype=np.float32)
-    elif reduction < _REDUCE_BELOW:
+        return block_means(source, whole), np.full(2, 1.0 / whole, dtype=np.float32)
+    if reduction < _REDUCE_BELOW:
         size = (max(1, round(width * reduction)), max(1, round(height * reduction)))
         scale = np.array([size[0] / width, size[1] / height], dtype=np.float32)
-    else:
-        return source, np.ones(2, dtype=np.float32)
-    return np.asarray(cv2.resize(source, size, interpolation=cv2.INTER_AREA), dtype=np.uint8), scale
+        return np.asarray(cv2.resize(source, size, interpolation=cv2.INTER_AREA), dtype=np.uint8), scale
+    return source, np.ones(2, dtype=np.float32)
 
 
 def sensible_px_per_mm(plane: Plane, region_mm: tuple[float, float, float, float]) -> float:

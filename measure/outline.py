@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -164,17 +165,15 @@ def _without_fringe(
     start = max(0, int(np.floor(np.min(seen[1]))) - reach)
     middle = (stop + start) // 2
     stop, start = (stop, start) if stop < start else (middle, middle)
-    chosen = np.r_[0:stop, start:columns]
+
+    def strips(picture: NDArray[Any]) -> NDArray[Any]:
+        return np.concatenate([picture[rows, :stop], picture[rows, start:]], axis=1)
+
     x, y = np.arange(columns)[None, :], np.arange(len(work.bgr))[:, None]
     woven = (y > np.polyval(curves[0], x) + work.unit_px) & (y < np.polyval(curves[1], x) - work.unit_px)
-    shown = np.ascontiguousarray(work.bgr[rows][:, chosen])
-    evidence = cloth_evidence(work.bgr, work.inner & woven, work.outer, weighed=shown)
+    evidence = cloth_evidence(work.bgr, work.inner & woven, work.outer, weighed=strips(work.bgr))
     if evidence is None:
         return edges
-
-    def strips(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
-        return mask[rows][:, chosen]
-
     inside = np.full(rows.stop - rows.start, stop, dtype=np.intp)
     again = row_edges(evidence, strips(work.in_photo), strips(work.card), inside)
     left, right = edges.left.copy(), edges.right.copy()

@@ -99,7 +99,7 @@ def _lab(bgr: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return cv2.cvtColor(bgr, cv2.COLOR_BGR2LAB).astype(np.uint8, copy=False)
 
 
-def _smooth_histogram(index: NDArray[np.int32], weights: NDArray[np.float64] | None) -> NDArray[np.float64]:
+def _smooth_histogram(index: NDArray[np.intp], weights: NDArray[np.float64] | None) -> NDArray[np.float64]:
     counts = (
         np.bincount(index, weights=weights, minlength=int(np.prod(BINS))).astype(np.float64).reshape(BINS)
     )
@@ -146,14 +146,14 @@ def cloth_evidence(
     ]
     table_of_places = np.stack(places, axis=-1).astype(np.float32)[None]
 
-    def index(pixels: NDArray[np.uint8]) -> NDArray[np.int32]:
+    def index(pixels: NDArray[np.uint8]) -> NDArray[np.intp]:
         rows = pixels.reshape(-1, pixels.shape[-2], 3)  # floats hold these whole numbers exactly
         summed = cv2.transform(cv2.LUT(rows, table_of_places), np.ones((1, 3), np.float32))
-        return np.asarray(summed, dtype=np.float32).astype(np.int32).reshape(pixels.shape[:-1])
+        return np.asarray(summed, dtype=np.float32).astype(np.intp).reshape(pixels.shape[:-1])
 
     ratio = (_smooth_histogram(index(cloth), None) + RARE) / (_smooth_histogram(index(table), share) + RARE)
     weight = np.clip(np.log(ratio), -LIMIT, LIMIT).astype(np.float32)
-    return np.asarray(weight.ravel()[index(lab)], dtype=np.float32)
+    return np.asarray(np.take(weight, index(lab)), dtype=np.float32)
 
 
 def row_edges(evidence: FloatImage, in_photo: Mask, card: Mask, middle: NDArray[np.intp]) -> RowEdges:
@@ -169,16 +169,17 @@ def row_edges(evidence: FloatImage, in_photo: Mask, card: Mask, middle: NDArray[
         A column surely inside the cloth, for every row.
     """
     rows, columns = evidence.shape
-    weight = np.where(in_photo & ~card, cv2.blur(evidence, (1, 3)), 0)
-    column = np.arange(columns)
+    weight = np.where(in_photo & ~card, cv2.blur(evidence, (1, 3)), np.float32(0))
 
     def side(flip: bool) -> tuple[NDArray[np.float64], Mask]:
         w = weight[:, ::-1] if flip else weight
         seen = in_photo[:, ::-1] if flip else in_photo
         covered = card[:, ::-1] if flip else card
         centre = columns - 1 - middle if flip else middle
-        running = np.cumsum(w, axis=1, dtype=np.float32)
-        running[column[None, :] > centre[:, None]] = np.inf
+        nearer = int(centre.max()) + 1
+        running = np.cumsum(w[:, :nearer], axis=1, dtype=np.float32)
+        if centre.min() < nearer - 1:
+            running[np.arange(nearer)[None, :] > centre[:, None]] = np.inf
         last_outside = np.argmin(running, axis=1)
         # Nothing of the table in the row: the sum is least before the first pixel.
         lowest = np.take_along_axis(running, last_outside[:, None], axis=1)[:, 0]

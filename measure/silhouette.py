@@ -14,6 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..calibration.reduce import block_means
+
 __all__ = [
     "CELLS_ALONG",
     "NOISE_ENERGY",
@@ -91,7 +93,7 @@ class Region:
     roughness: float
 
 
-def _blur(image: FloatImage, sigma: float) -> FloatImage:
+def _blur(image: NDArray[Any], sigma: float) -> FloatImage:
     return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma, borderType=cv2.BORDER_REFLECT), dtype=np.float32)
 
 
@@ -106,27 +108,18 @@ def look_at_cells(bgr: NDArray[np.uint8]) -> CellPicture:
     cell = max(1.0, max(height, width) / CELLS_ALONG)
     size = (max(8, round(width / cell)), max(8, round(height / cell)))
     mid = bgr
-    whole = (
-        max(height, width) // MID_PX
-    )  # averaging whole blocks of pixels is many times faster than a fraction
+    whole = max(height, width) // MID_PX
     if whole > 1:
-        mid_size = (width // whole, height // whole)
-        mid = cv2.resize(
-            bgr[: mid_size[1] * whole, : mid_size[0] * whole], mid_size, interpolation=cv2.INTER_AREA
-        ).astype(np.uint8, copy=False)
+        mid = block_means(bgr, whole)
     gray = cv2.cvtColor(mid, cv2.COLOR_BGR2GRAY)
     gx, gy = (cv2.Sobel(gray, cv2.CV_32F, *order, ksize=3, scale=1 / 8) for order in ((1, 0), (0, 1)))
-    product = np.empty_like(gx)
-
-    def cells(one: NDArray[Any], other: NDArray[Any]) -> FloatImage:
-        reduced = cv2.resize(cv2.multiply(one, other, dst=product), size, interpolation=cv2.INTER_AREA)
-        return _blur(np.asarray(reduced, dtype=np.float32), 0.7)
-
-    xx, yy, xy = cells(gx, gx), cells(gy, gy), cells(gx, gy)
+    # Three channels are reduced at once in half the time.
+    products = cv2.merge([cv2.multiply(gx, gx), cv2.multiply(gy, gy), cv2.multiply(gx, gy)])
+    xx, yy, xy = cv2.split(_blur(cv2.resize(products, size, interpolation=cv2.INTER_AREA), 0.7))
     mean = (xx + yy) / 2
     spread = np.sqrt(((xx - yy) / 2) ** 2 + xy**2)
     rough = _blur(np.log(np.maximum(mean - spread, 0) + NOISE_ENERGY), SMOOTH_CELLS)
-    light = linear_light(cv2.resize(mid, size, interpolation=cv2.INTER_AREA).astype(np.uint8))
+    light = linear_light(cv2.resize(mid, size, interpolation=cv2.INTER_AREA).astype(np.uint8, copy=False))
     total = light.sum(axis=2) + np.float32(0.01)  # keeps the shares of near-black pixels from jumping
     return CellPicture(
         cell_px=width / size[0],
