@@ -21,7 +21,6 @@ PICKS_ON_REGULAR = 0.45  # the same of the autocorrelation at one pick: in a fri
 LEAST_REGULAR = 0.15
 LEAST_BEYOND = 2.0  # picks; less than that outside a limit is not judged
 RETRIES = 3
-SPARSE = 3  # every third pixel each way tells a mean over many
 STRIPS = 16  # parts of the width that are compared to follow slope and bow of the picks
 LEAST_STEP = (
     0.3  # natural logarithm: a change below a third between cloth and fringe is within the cloth's own
@@ -56,8 +55,7 @@ def pick_energy(bgr: NDArray[np.uint8], inside: Mask, px_per_mm: float) -> Float
     along = cv2.multiply(along, along, dst=along)
     area = (max(3, round(3 * px_per_mm)) | 1, max(3, round(1.5 * px_per_mm)) | 1)
     change = cv2.blur(cv2.add(across, along, dst=across), area)
-    sparse = change[::SPARSE, ::SPARSE][inside[::SPARSE, ::SPARSE]]  # it changes slowly
-    floor = 0.2 * float(np.median(sparse)) if sparse.size else 1.0
+    floor = 0.2 * float(np.median(change[inside])) if inside.any() else 1.0
     change += np.float32(max(floor, 1.0))
     return np.asarray(cv2.divide(along, change, dst=along), dtype=np.float32)
 
