@@ -164,13 +164,13 @@ def _window_maps(texture: Texture, window: int, frequencies: Float, weight: Floa
     taper = np.outer(np.hanning(height + 2)[1:-1], np.hanning(width + 2)[1:-1]).astype(np.float32)
     for channel in texture.channels():
         magnitude = np.zeros((size, size // 2 + 1), np.float32)
-        padded = np.zeros((size, size), np.float32)
+        padded, packed = np.zeros((size, size), np.float32), np.empty((size, size), np.float32)
         inner = padded[:height, :width]
         for y, x in origins:
             view = channel[y : y + height, x : x + width]
             np.subtract(view, np.float32(cv2.mean(view)[0]), out=inner)
             inner *= taper
-            magnitude += _magnitude(cv2.dft(padded))
+            magnitude += _magnitude(cv2.dft(padded, dst=packed, nonzeroRows=height))
         prominence = _prominence(magnitude)
         autocorrelation = _autocorrelation(prominence)
         yield _Map(_dilated(prominence), _dilated(autocorrelation), frequencies, weight)
@@ -184,11 +184,8 @@ def _magnitude(packed: NDArray[Any]) -> Float:
     """
     size = packed.shape[0]
     magnitude = np.empty((size, size // 2 + 1), np.float32)
-    pairs = magnitude[:, 1:-1]
     # Not cv2.magnitude: its last digit depends on where in memory the picture lies.
-    squares = packed * packed
-    np.add(squares[:, 1:-1:2], squares[:, 2::2], out=pairs)
-    np.sqrt(pairs, out=pairs)
+    np.abs(packed[:, 1:-1].view(np.complex64), out=magnitude[:, 1:-1])
     for column, target in ((packed[:, 0], 0), (packed[:, -1], size // 2)):
         half = np.hypot(column[1:-1:2], column[2:-1:2])
         magnitude[0, target], magnitude[size // 2, target] = abs(column[0]), abs(column[-1])
