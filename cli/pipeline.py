@@ -71,16 +71,18 @@ def measure_loaded(
     on_step("Looking for the scale")
     from ..calibration.quality import look_at_photo, plane_notices
     from ..calibration.sharpness import card_edge_width_px
+    from ..calibration.side_by_side import both
     from ..calibration.white_balance import find_white_balance
 
-    look = look_at_photo(photo)
-    plane = _plane(photo, request)
+    look, plane = both(lambda: look_at_photo(photo), lambda: _plane(photo, request))
     plane = replace(plane, notices=(*look.notices, *plane.notices, *plane_notices(plane)))
     on_step("Counting threads")
     from ..measure.photo_quality import judge_photo
     from ..measure.sett import measure_sett
 
-    measurement = measure_sett(photo, plane, _options(request))
+    measurement, edge_width_px = both(
+        lambda: measure_sett(photo, plane, _options(request)), lambda: card_edge_width_px(photo.bgr, plane)
+    )
     dpi = request.dpi if request.dpi is not None else photo.dpi
     return replace(
         measurement,
@@ -88,7 +90,7 @@ def measure_loaded(
             photo.bgr.shape,
             look,
             measurement,
-            card_edge_width_px=card_edge_width_px(photo.bgr, plane),
+            card_edge_width_px=edge_width_px,
             dpi=dpi,
         ),
         white_balance=find_white_balance(photo, plane),

@@ -10,7 +10,7 @@ from functools import cache
 
 __all__ = ["get_ready", "keep_freed_memory", "one_blas_thread"]
 
-_M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD = -1, -3  # mallopt(3)
+_M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD, _M_ARENA_MAX = -1, -3, -8  # mallopt(3)
 _LARGEST_REUSED = 1 << 30
 
 
@@ -41,6 +41,7 @@ def keep_freed_memory() -> None:
         return
     mallopt(_M_MMAP_THRESHOLD, _LARGEST_REUSED)
     mallopt(_M_TRIM_THRESHOLD, _LARGEST_REUSED)
+    mallopt(_M_ARENA_MAX, 1)  # what one thread has freed serves the others, too
 
 
 @cache
@@ -58,6 +59,8 @@ def _load() -> None:
         import cv2
         import numpy as np
 
-        cv2.cvtColor(np.zeros((1, 1, 3), np.uint8), cv2.COLOR_BGR2LAB)
-        from ..calibration import scale  # noqa: F401
+        # First what is wanted as soon as the photo is decoded.
+        from ..calibration import printed_card, quality, scale  # noqa: F401
         from ..measure import sett  # noqa: F401
+
+        cv2.cvtColor(np.zeros((1, 1, 3), np.uint8), cv2.COLOR_BGR2LAB)

@@ -22,15 +22,15 @@ among the two highest peaks of `row` and `axis`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..calibration.side_by_side import side_by_side
 from .texture import Texture, make_texture
 
 __all__ = ["FREQUENCIES", "DirectionEvidence", "gather_evidence", "peak_frequencies"]
@@ -73,6 +73,15 @@ class _Map:
         return int(self.prominence.shape[0])
 
 
+class _Look(NamedTuple):
+    """One level of the pyramid, to be looked at through windows of one size."""
+
+    texture: Texture
+    window: int
+    frequencies: Float  # FREQUENCIES in cycles per pixel of this level
+    weight: Float  # how well this level and window see each frequency
+
+
 def gather_evidence(
     bgr: NDArray[np.uint8], mask: NDArray[np.bool_]
 ) -> tuple[DirectionEvidence, DirectionEvidence]:
@@ -90,7 +99,7 @@ def gather_evidence(
     tuple of DirectionEvidence
         For the ends, for the picks.
     """
-    maps = list(_spectral_maps(bgr, mask))
+    maps = [m for found in side_by_side(_window_maps, _looks(bgr, mask)) for m in found]
     rows, axes = [], []
     for turn in (0.0, np.pi / 2):
         rows.append(_average([(_polar(m.autocorrelation, m.frequencies, turn), m.weight) for m in maps]))
@@ -110,8 +119,9 @@ def peak_frequencies(curve: Float, count: int) -> Float:
     return FREQUENCIES[peaks[np.argsort(-curve[peaks], kind="stable")][:count]]
 
 
-def _spectral_maps(bgr: NDArray[np.uint8], mask: NDArray[np.bool_]) -> Iterator[_Map]:
-    """Average local spectra on every octave of a pyramid, so that each pitch is seen at 5 to 20 px per thread."""
+def _looks(bgr: NDArray[np.uint8], mask: NDArray[np.bool_]) -> list[_Look]:
+    """Every octave of a pyramid with every size of windows, so that each pitch is seen at 5 to 20 px per thread."""
+    looks = []
     for level in range(_LEVELS):
         part = _middle(mask)
         texture = make_texture(
@@ -120,16 +130,16 @@ def _spectral_maps(bgr: NDArray[np.uint8], mask: NDArray[np.bool_]) -> Iterator[
         frequencies = FREQUENCIES * np.float32(2**level)
         for window in _WINDOWS_PX:
             weight = _level_weight(1.0 / frequencies, window, max(mask.shape), finest=level == 0)
-            if not weight.any():
-                continue
-            yield from _window_maps(texture, window, frequencies, weight)
+            if weight.any():
+                looks.append(_Look(texture, window, frequencies, weight))
         if min(mask.shape) < 96:
-            return
+            break
         bgr = np.asarray(cv2.pyrDown(bgr), dtype=np.uint8)
         mask = (
             cv2.resize(mask.astype(np.uint8), (bgr.shape[1], bgr.shape[0]), interpolation=cv2.INTER_NEAREST)
             > 0
         )
+    return looks
 
 
 def _middle(mask: NDArray[np.bool_]) -> tuple[slice, slice]:
@@ -155,11 +165,14 @@ def _level_weight(periods: Float, window: int, extent: int, *, finest: bool) -> 
     return np.asarray(upper * lower, dtype=np.float32)
 
 
-def _window_maps(texture: Texture, window: int, frequencies: Float, weight: Float) -> Iterator[_Map]:
+def _window_maps(look: _Look) -> list[_Map]:
+    """Average the local spectra of each channel of the texture."""
+    texture, window = look.texture, look.window
     height, width = (min(window, extent) for extent in texture.mask.shape)
     origins = _window_origins(texture.mask, height, width)
     if not origins:
-        return
+        return []
+    maps = []
     size = 2 * window
     taper = np.outer(np.hanning(height + 2)[1:-1], np.hanning(width + 2)[1:-1]).astype(np.float32)
     for channel in texture.channels():
@@ -173,7 +186,8 @@ def _window_maps(texture: Texture, window: int, frequencies: Float, weight: Floa
             magnitude += _magnitude(cv2.dft(padded, dst=packed, nonzeroRows=height))
         prominence = _prominence(magnitude)
         autocorrelation = _autocorrelation(prominence)
-        yield _Map(_dilated(prominence), _dilated(autocorrelation), frequencies, weight)
+        maps.append(_Map(_dilated(prominence), _dilated(autocorrelation), look.frequencies, look.weight))
+    return maps
 
 
 def _magnitude(packed: NDArray[Any]) -> Float:
