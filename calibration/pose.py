@@ -408,15 +408,15 @@ def _gauss_newton(
     def residuals(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
         return _residuals(parameters, points_px, side, px_per_mm, size_mm, centre_px)
 
-    def cost(parameters: NDArray[np.float64]) -> float:
+    def cost(parameters: NDArray[np.float64], residual: NDArray[np.float64]) -> float:
         inputs = (parameters[_POSE:] - mean) / std
-        return float(np.sum((residuals(parameters) / std_px) ** 2) + np.sum(inputs**2))
+        return float(np.sum((residual / std_px) ** 2) + np.sum(inputs**2))
 
     parameters, damping = start.copy(), 1e-4
-    current = cost(parameters)
+    residual = residuals(parameters)
+    current = cost(parameters, residual)
     information = normal = np.eye(_PARAMETERS)
     for _ in range(25):
-        base = residuals(parameters)
         jacobian[:, :_CURVED] = _curved_jacobian(
             parameters, points_px, side, px_per_mm, size_mm[0], centre_px
         )
@@ -424,22 +424,22 @@ def _gauss_newton(
         information = weighted.T @ weighted
         normal = information.copy()
         normal[range(_POSE, _PARAMETERS), range(_POSE, _PARAMETERS)] += 1.0 / std**2
-        gradient = weighted.T @ (base / std_px)
+        gradient = weighted.T @ (residual / std_px)
         gradient[_POSE:] += (parameters[_POSE:] - mean) / std**2
         if not np.all(np.isfinite(normal)):
             return None
         improved = False
         for _ in range(8):
             step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), -gradient)
-            trial = cost(parameters + step)
+            tried = residuals(parameters + step)
+            trial = cost(parameters + step, tried)
             if np.isfinite(trial) and trial <= current:
                 improved = current - trial > 1e-5 * (1.0 + current)
-                parameters, current, damping = parameters + step, trial, damping * 0.1
+                parameters, residual, current, damping = parameters + step, tried, trial, damping * 0.1
                 break
             damping *= 6.0
         if not improved:
             break
-    residual = residuals(parameters)
     homography, lens = _unpack(parameters, size_mm[0], centre_px)
     weights = 1.0 / std_px**2
     return PoseFit(

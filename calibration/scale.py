@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Literal, get_args
 
 import numpy as np
 
-from .bank_card import BankCard, find_bank_cards, find_cut_cards, plane_of_card
 from .budget import BudgetLine, rectangular_percent
 from .errors import ScaleError, UsageError
 from .notices import Notice
@@ -18,6 +17,7 @@ from .plane import Plane, scaling_plane
 from .two_points import plane_of_points
 
 if TYPE_CHECKING:
+    from .bank_card import BankCard
     from .card_memory import CheckBars, LensRecord
     from .rule_scale import RuleKind
 
@@ -224,6 +224,8 @@ def _printed(photo: Photo, checks: Mapping[str, CheckBars], lenses: Sequence[Len
 
 
 def _bank(photo: Photo) -> Plane | None:
+    from .bank_card import find_bank_cards, plane_of_card
+
     cards = find_bank_cards(photo)
     if len(cards) > 1:
         raise ScaleError(
@@ -251,6 +253,8 @@ def _no_card(photo: Photo, card: CardChoice) -> ScaleError:
 
 
 def _refuse_cut_card(photo: Photo) -> None:
+    from .bank_card import find_cut_cards
+
     sides = find_cut_cards(photo)
     if sides:
         raise ScaleError(

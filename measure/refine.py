@@ -157,9 +157,13 @@ def refine_pitch(
     )
     channels = [_Spectrum(channel, texture.mask) for channel in texture.channels()]
     start = (1.0 / (pitch_px[0] * scale[0]), 1.0 / (pitch_px[1] * scale[1]))
+    half = (
+        channels[0].node((start[0] / 2, start[1] / 2)),
+        channels[0].node((start[0] / 2, -start[1] / 2)),
+    )
     refined = []
     for axis in (0, 1):
-        best = _best_frequency(channels, start, axis)
+        best = _best_frequency(channels, start, half, axis)
         refined.append(pitch_px[axis] if best is None else 1.0 / best / scale[axis])
     return refined[0], refined[1]
 
@@ -178,17 +182,18 @@ def _middle_window(mask: NDArray[np.bool_]) -> tuple[slice, slice]:
     return part if mask[part].mean() >= min(0.5, mask.mean()) else (slice(None), slice(None))
 
 
-def _best_frequency(channels: list[_Spectrum], start: tuple[float, float], axis: int) -> float | None:
-    """Most coherent estimate of the on-axis frequency of one system, or None."""
+def _best_frequency(
+    channels: list[_Spectrum], start: tuple[float, float], half: tuple[Node, Node], axis: int
+) -> float | None:
+    """Most coherent estimate of the on-axis frequency of one system, or None; `half` are both half nodes."""
     on_axis = (start[0], 0.0) if axis == 0 else (0.0, start[1])
     estimates: list[tuple[float, float]] = []
     for channel in channels:
         node = channel.node(on_axis)
         estimates.append((node.coherence, node.frequency[axis]))
-    rising = channels[0].node((start[0] / 2, start[1] / 2))
-    falling_start = (start[0] / 2, -start[1] / 2) if axis == 0 else (-start[0] / 2, start[1] / 2)
-    falling = channels[0].node(falling_start)
-    total = rising.frequency[axis] + falling.frequency[axis]
+    rising, falling = half
+    # The picture is real: opposite frequencies are one node.
+    total = rising.frequency[axis] + (1 if axis == 0 else -1) * falling.frequency[axis]
     estimates.append((min(rising.coherence, falling.coherence), total))
     kept = [(c, f) for c, f in estimates if f > 0 and abs(np.log(f / start[axis])) < _MAX_CORRECTION]
     return max(kept)[1] if kept else None
