@@ -168,10 +168,10 @@ def _spectra(plane: FloatPlane, samples: FloatArray, step: FloatArray) -> tuple[
     def power(signals: FloatPlane, turns: float) -> FloatArray:
         angle = 2 * np.pi * turns * step[:, None] * TRIED
         kernel = np.asarray(window * np.concatenate([np.cos(angle), np.sin(angle)], axis=1), dtype=np.float32)
-        total = np.zeros((len(middles), len(TRIED)))
-        for column in signals.T:
-            cut = np.lib.stride_tricks.sliding_window_view(np.pad(column, reach), len(step))[middles]
-            total += ((cut @ kernel) ** 2).reshape(len(middles), 2, -1).sum(axis=1)
+        padded = np.pad(signals, ((reach, reach), (0, 0)))
+        cut = np.lib.stride_tricks.sliding_window_view(padded, len(step), axis=0)[middles]
+        parts = ((cut @ kernel) ** 2).reshape(len(middles), -1, len(TRIED))  # blocks, cosine and sine
+        total = parts.sum(axis=1, dtype=np.float64)
         return np.asarray(total / (total.sum(axis=1, keepdims=True) + 1e-9))
 
     # The sum over both half nodes: what mixes cosine and sine has opposite signs in them.
