@@ -32,6 +32,7 @@ __all__ = [
     "straighten",
 ]
 
+SETTLED_MM = 1e-9
 CARD_GROWTH = 1.04  # the card's blurred edge and its own shadow are no cloth
 
 
@@ -84,7 +85,10 @@ class ClothFrame:
             normal = (1 - t) * self.normal[k] + t * self.normal[k + 1]
             along = np.stack([-normal[:, 1], normal[:, 0]], axis=-1)
             miss = points - self.to_plane(uv)
-            uv = uv + np.stack([np.sum(miss * normal, axis=-1), np.sum(miss * along, axis=-1)], axis=-1)
+            step = np.stack([np.sum(miss * normal, axis=-1), np.sum(miss * along, axis=-1)], axis=-1)
+            uv = uv + step
+            if np.abs(step).max(initial=0.0) < SETTLED_MM:
+                break
         return uv
 
 
