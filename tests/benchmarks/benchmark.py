@@ -24,6 +24,8 @@ BARE = "import cv2, sys; print(cv2.imread(sys.argv[1]).shape)"
 STAGES = """
 import sys, time
 from pathlib import Path
+from pickglass.cli.process import one_blas_thread
+one_blas_thread()
 last = time.perf_counter(), time.process_time()
 name = "start and imports of the command"
 def step(next_name):
@@ -44,6 +46,8 @@ step("end")
 FURTHER = """
 import sys, time
 from pathlib import Path
+from pickglass.cli.process import one_blas_thread
+one_blas_thread()  # as the command does, before numpy is loaded: threads that wait for each other cost CPU time
 import cv2
 from pickglass.cli.pipeline import Request, measure_photo
 from pickglass.calibration.errors import PickglassError
