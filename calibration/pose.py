@@ -221,7 +221,7 @@ def fit_pose(
         None when no pose explains the corners.
     """
 
-    def fit(start: NDArray[np.float64]) -> PoseFit | None:
+    def fit(start: NDArray[np.float64], gain: float) -> PoseFit | None:
         return _gauss_newton(
             start,
             points_px,
@@ -231,6 +231,7 @@ def fit_pose(
             thickness_mm=thickness_mm,
             centre_px=centre_px,
             prior=prior,
+            least_gain=gain,
         )
 
     # With the focal length hardly known, one start may be too far off to find the way.
@@ -238,11 +239,11 @@ def fit_pose(
     best: PoseFit | None = None
     for stretch in stretches:
         for start in _starts(corners_px, size_mm, centre_px, prior, stretch * prior.focal_px):
-            found = fit(start)
+            found = fit(start, _GAIN_WHILE_CHOOSING)
             if found is not None and (best is None or found.chi_square < best.chi_square):
                 best = found
     # Side faces and scale across the edges were taken from the start; once more from the pose itself.
-    return None if best is None else fit(best.parameters)
+    return None if best is None else fit(best.parameters, _GAIN_AT_LAST)
 
 
 def _starts(
@@ -281,6 +282,8 @@ def _unpack(
     return homography / homography[2, 2], lens
 
 
+# Share of chi square that a step must gain to be followed by another: the way into the valley tells the better pose.
+_GAIN_WHILE_CHOOSING, _GAIN_AT_LAST = 1e-3, 1e-6
 _STEPS = np.concatenate([np.full(6, 1e-5), [1e-4, 1e-5], np.full(7, 1e-3)])
 
 
@@ -400,6 +403,7 @@ def _gauss_newton(
     thickness_mm: float,
     centre_px: tuple[float, float],
     prior: PosePrior,
+    least_gain: float,
 ) -> PoseFit | None:
     px_per_mm = _outward_scale(start, points_px, side, size_mm[0], centre_px)
     mean, std = prior.inputs(_visible_walls_px(start, px_per_mm, side, size_mm, thickness_mm))
@@ -434,7 +438,7 @@ def _gauss_newton(
             tried = residuals(parameters + step)
             trial = cost(parameters + step, tried)
             if np.isfinite(trial) and trial <= current:
-                improved = current - trial > 1e-5 * (1.0 + current)
+                improved = current - trial > least_gain * (1.0 + current)
                 parameters, residual, current, damping = parameters + step, tried, trial, damping * 0.1
                 break
             damping *= 6.0
