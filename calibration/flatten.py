@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -76,12 +77,12 @@ def resample(
     for top in range(0, len(map_px), _STRIP_ROWS):
         strip = map_px[top : top + _STRIP_ROWS]
         position = strip_px[: len(strip)]
-        # OpenCV takes a number for each of two channels many times faster than numpy.
+        # OpenCV adds a number to each of two channels many times faster than numpy does; its type stubs do not know.
         if source is whole:
-            cv2.add(strip, (*-low.astype(float), 0.0, 0.0), dst=position)
+            cv2.add(strip, _per_channel(-low), dst=position)  # type: ignore[call-overload]
         else:
-            cv2.multiply(strip, (*scale.astype(float), 0.0, 0.0), dst=position)
-            cv2.add(position, (*shift.astype(float), 0.0, 0.0), dst=position)
+            cv2.multiply(strip, _per_channel(scale), dst=position)  # type: ignore[call-overload]
+            cv2.add(position, _per_channel(shift), dst=position)  # type: ignore[call-overload]
         # OpenCV takes None as the second map of a two-channel first; its type stubs do not know.
         cv2.remap(  # type: ignore[call-overload]
             source,
@@ -92,6 +93,11 @@ def resample(
             borderMode=cv2.BORDER_REPLICATE,
         )
     return taken
+
+
+def _per_channel(pair: NDArray[Any]) -> tuple[float, float, float, float]:
+    """Return a number for x and one for y as OpenCV takes them."""
+    return float(pair[0]), float(pair[1]), 0.0, 0.0
 
 
 def _reduced(source: NDArray[np.uint8], reduction: float) -> tuple[NDArray[np.uint8], NDArray[np.float32]]:
