@@ -1,8 +1,10 @@
-"""Ends beside a selvedge that lie much closer than the others: looked for where the outermost ends do not look like ends.
+"""Ends beside a selvedge that lie closer than the others: followed again where the outermost ends do not look like ends.
 
 A weft pulled tight crowds the outermost ends to two thirds of their spacing and less (common practice). Looks of a thread are
 learned from the whole width, so that ends so much narrower match them badly, and the tracking, which trusts spacings where looks
-fail, steps over some. Stretched to the usual width they look like ends again, and only then are they believed.
+fail, steps over some. Drawn to the spacing of the others they look like ends again: those that were followed show by how much
+to draw out (`_drawn_level`), and where some were stepped over a usual crowding is tried (`_searched`) and believed only
+when the ends it shows look like ends.
 """
 
 from __future__ import annotations
@@ -14,9 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .cloth_edge import cloth_span
-from .comb import SAMPLE_WORTH, Comb
+from .comb import SAMPLE_WORTH, SLIP_COST, Comb
 from .local_rhythm import LocalRhythm, even_rhythm, index_by_rhythm
-from .phase import PX_PER_THREAD, feature_planes, lattice_picture
+from .phase import PX_PER_THREAD, FloatPlane, feature_planes, lattice_picture
 from .thread_picture import IndexField, ThreadPicture, resample_on_threads
 from .track import (
     ENOUGH,
@@ -37,9 +39,16 @@ __all__ = ["follow_edges"]
 
 OUTER = 3  # ends beside a selvedge that are looked at
 UNLIKE = 0.0  # likeness below which an end was placed by its neighbours
+DIMMER = 0.6  # share of the usual likeness below which an outer end may hide a closer one
+NARROW = 0.85  # of the usual spacing, below which the outer ones are worth drawing out
+SURE = 0.98  # probability of the count from which nothing is looked for
 ALIKE = 1.0  # likeness that every outer end must reach when stretched
 CLOSER = 1.6  # ends in one usual spacing that are tried
-STRETCHED = (3, 4)  # spacings beside the selvedge to which it is tried
+STRETCHED = (3, 4, 6)  # spacings beside the selvedge to which it is tried
+SEARCHES = 2  # times that more is looked for beside what was found
+WANDER_REACH = 10.0  # ends that go along with the outline
+WANDER_SMOOTH = 2.5  # picks over which the outline is smoothed (standard deviation)
+LEVELLED = 2  # times that what was followed is drawn level and followed again
 HIDDEN = 1.0  # ends that may hide between the last of closer ones and the outline
 GAIN = 5.0  # logarithm of the odds by which the looks must speak for it; crowded edges are the exception
 # The first, quick look: enough ends to learn their looks from, and picks enough for a clear profile.
@@ -47,7 +56,7 @@ LEARNED, PICKS = 10, 48
 
 
 def follow_edges(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], tracks: Tracks) -> Tracks:
-    """Follow the outermost ends again as if they lay closer, on sides where they do not look like ends.
+    """Follow the ends again where a selvedge leaves doubt, the outermost ones also as if they lay closer.
 
     Parameters
     ----------
@@ -62,18 +71,58 @@ def follow_edges(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], tracks: Tracks
     Tracks
         With more ends where those are believed; else with a doubt: the stretch that shows no ends may hold closer ones.
     """
+    tracks = _drawn_level(bgr, mask, tracks)
     for far in (False, True):
-        if not _unlike(tracks.ends, far):
+        if not _dim(tracks.ends, far):
             continue
-        best = tracks
-        for count in STRETCHED if _may_hold_more(bgr, mask, tracks, far) else ():
-            closer = _closer(bgr, mask, tracks, far, count)
-            if _believed(closer.ends, tracks.ends, far) and _looks(closer.ends) > _looks(best.ends):
-                best = closer
-        found = best is not tracks
-        more = HIDDEN if found else (CLOSER - 1.0) * _stretch(tracks.ends, far)
-        tracks = replace(best, ends=_doubted(best.ends, more, tracks.ends.edge_std))
+        found = tracks if "faint" in tracks.ends.flags else _searched(bgr, mask, tracks, far)
+        if found is not tracks:
+            tracks = replace(found, ends=_doubted(found.ends, HIDDEN, tracks.ends.edge_std))
+        elif float(_outer(tracks.ends, far)[:OUTER].min()) < UNLIKE:
+            more = (CLOSER - 1.0) * _stretch(tracks.ends, far)
+            tracks = replace(tracks, ends=_doubted(tracks.ends, more, tracks.ends.edge_std))
     return tracks
+
+
+def _drawn_level(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], tracks: Tracks) -> Tracks:
+    """Follow all once more with the spacing of the ends followed drawn level, where a selvedge leaves doubt.
+
+    The looks of all ends together must not lose by it. Where hardly any end shows, looks decide nothing.
+    """
+    for round_ in range(LEVELLED):
+        ends = tracks.ends
+        sides = [far for far in (False, True) if _whole(ends, far)]
+        settled = ends.probability >= SURE if round_ else not any(_close(ends, far) for far in sides)
+        if not sides or settled or "faint" in ends.flags:
+            break
+        again = _followed(bgr, mask, tracks, even_rhythm(ends.centres_index))
+        if _likeness(again.ends) < _likeness(ends) - GAIN:
+            break
+        tracks = again
+    return tracks
+
+
+def _likeness(ends: SystemTrack) -> float:
+    return float(ends.likeness.sum())
+
+
+def _searched(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], tracks: Tracks, far: bool) -> Tracks:
+    """Look for ends stepped over beside a selvedge; what was given where none are believed."""
+    best = believed = tracks
+    inner = _inner(tracks.ends)
+    for _ in range(SEARCHES):
+        found = best
+        for count in STRETCHED if _may_hold_more(bgr, mask, best, far) else ():
+            closer = _closer(bgr, mask, best, far, count)
+            more = closer.ends.count > best.ends.count
+            if more and _looks(closer.ends, far, inner) > _looks(found.ends, far, inner):
+                found = closer
+        if found is best:
+            break
+        best = found
+        if _believed(best.ends, tracks.ends, far):
+            believed = best
+    return believed
 
 
 def _outer(track: SystemTrack, far: bool) -> NDArray[np.float64]:
@@ -81,44 +130,113 @@ def _outer(track: SystemTrack, far: bool) -> NDArray[np.float64]:
     return track.likeness[::-1] if far else track.likeness
 
 
-def _unlike(ends: SystemTrack, far: bool) -> bool:
-    cut = ("last-cut" if far else "first-cut") in ends.flags
-    return not cut and ends.count > 2 * max(STRETCHED) and float(_outer(ends, far)[:OUTER].min()) < UNLIKE
+def _whole(ends: SystemTrack, far: bool) -> bool:
+    """Whether the selvedge shows, and there are ends enough to learn from beside it."""
+    return ("last-cut" if far else "first-cut") not in ends.flags and ends.count > 2 * max(STRETCHED)
 
 
-def _looks(ends: SystemTrack) -> float:
-    """Sum of the likeness of all ends, each in units of a usual one: what a usual one is worth differs between tracks."""
-    if not ends.count:
+def _dim(ends: SystemTrack, far: bool) -> bool:
+    """Whether an outermost end at a selvedge is much less like an end than usual."""
+    least = float(_outer(ends, far)[:OUTER].min()) if ends.count else 0.0
+    return _whole(ends, far) and least < DIMMER * float(np.median(ends.likeness))
+
+
+def _close(ends: SystemTrack, far: bool) -> bool:
+    """Whether the outermost ends at a selvedge lie closer than the others, or are less like ends."""
+    spacing = np.diff(ends.positions_px)
+    outer = spacing[-OUTER:] if far else spacing[:OUTER]
+    return float(outer.mean()) < NARROW * ends.middle_pitch_px or _dim(ends, far)
+
+
+def _looks(ends: SystemTrack, far: bool, inner: int) -> float:
+    """Sum of the likeness of all but `inner` ends of the other side, less what jumps in the rhythm of the weave cost.
+
+    What a usual end is worth differs between tracks: it is told by the `inner` ends, which are the same in all.
+    """
+    if ends.count <= inner:
         return -np.inf
-    usual = max(float(np.median(ends.likeness)), ALIKE)
-    return SAMPLE_WORTH * float((ends.likeness / usual).sum())
+    likeness = _outer(ends, far)
+    usual = max(float(np.mean(likeness[-inner:])), ALIKE)
+    jumps = SLIP_COST * len(ends.slips)
+    return SAMPLE_WORTH * float(likeness[:-inner].sum()) / usual - jumps
 
 
 def _believed(closer: SystemTrack, before: SystemTrack, far: bool) -> bool:
-    more = closer.count > before.count and float(_outer(closer, far)[: OUTER + 1].min()) > ALIKE
-    return more and _looks(closer) > _looks(before) + GAIN
+    if closer.count <= before.count or float(_outer(closer, far)[: OUTER + 1].min()) <= ALIKE:
+        return False
+    inner = _inner(before)
+    return _looks(closer, far, inner) > _looks(before, far, inner) + GAIN
+
+
+def _inner(ends: SystemTrack) -> int:
+    """How many ends, from the other side, lie inside of all that may be stretched."""
+    return ends.count - max(STRETCHED) - 2
 
 
 def _closer(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], tracks: Tracks, far: bool, count: int) -> Tracks:
-    """Track from the stretched edge, and once more from what that found: the stretch was a guess."""
-    before = tracks.ends.count
-    for stretch in (CLOSER, 1.0):
-        guide = index_by_rhythm(
-            _stretched(tracks.ends, far, count, stretch),
-            even_rhythm(tracks.picks.centres_index),
-            tracks.threads,
-        )
-        tracks = track_threads(
-            bgr,
-            mask,
-            pitch_x_px=tracks.ends.middle_pitch_px,
-            pitch_y_px=tracks.picks.pitch_px,
-            guide=(tracks.threads, guide),
-        )
-        # Where the stretch shows no more ends there is nothing to follow once more.
-        if tracks.picks.count == 0 or tracks.ends.count <= before:
+    """Track from the stretched edge, and on from what that found as long as it gains: the stretch was a guess."""
+    before, inner = tracks.ends.count, _inner(tracks.ends)
+    closer = _followed(bgr, mask, tracks, _stretched(tracks.ends, far, count, CLOSER))
+    # Where the stretch shows no more ends there is nothing to follow once more.
+    least = _looks(tracks.ends, far, inner) - GAIN
+    for _ in range(LEVELLED):
+        if closer.ends.count <= before or _looks(closer.ends, far, inner) < least:
             break
-    return tracks
+        again = _followed(bgr, mask, closer, even_rhythm(closer.ends.centres_index))
+        if _looks(again.ends, far, inner) <= _looks(closer.ends, far, inner):
+            break
+        closer = again
+    return closer
+
+
+def _followed(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], tracks: Tracks, ends: LocalRhythm) -> Tracks:
+    """Follow all threads again, setting out from a rhythm of the ends."""
+    guide = index_by_rhythm(ends, even_rhythm(tracks.picks.centres_index), tracks.threads)
+    shape = guide.cloth.shape
+    guide = replace(
+        guide,
+        end_index=guide.end_index - _edge_wander(tracks, shape),
+        # The picks are left as they were.
+        pick_index=np.broadcast_to(np.arange(shape[0], dtype=np.float32)[:, None], shape).copy(),
+    )
+    return track_threads(
+        bgr,
+        mask,
+        pitch_x_px=tracks.ends.middle_pitch_px,
+        pitch_y_px=tracks.picks.pitch_px,
+        guide=(tracks.threads, guide),
+        picks=tracks.picks,
+    )
+
+
+def _edge_wander(tracks: Tracks, shape: tuple[int, ...]) -> FloatPlane:
+    """How far the outline lies farther out than it mostly does beside ends (positive towards the last), at every thread.
+
+    The phase that straightened the cloth is smoothed over several threads and has less to go by at the edge; the outline
+    shows how the outermost ends go on.
+    """
+    k = PX_PER_THREAD
+    rows, columns = shape
+    cloth = tracks.threads.picture.cloth
+    ends, picks = tracks.ends.centres_index, tracks.picks.centres_index
+    row = np.arange(rows)
+    inside = np.flatnonzero((row > picks[0] + 1) & (row < picks[-1] - 1))
+    shift = np.zeros(shape, np.float32)
+    if len(inside) < FEWEST_PER_PLACE:
+        return shift
+    middle = cloth.shape[1] // 2
+    for far, name in ((False, "first-cut"), (True, "last-cut")):
+        if name in tracks.ends.flags:
+            continue
+        half = cloth[:, middle:] if far else cloth[:, :middle]
+        reach = half.sum(axis=1, dtype=np.float32)[inside[0] * k : inside[-1] * k + 1] / k
+        reach = cv2.GaussianBlur(reach[:, None], (1, 0), sigmaX=1, sigmaY=WANDER_SMOOTH * k)[::k, 0]
+        beyond = np.interp(row, inside, reach)
+        beyond -= np.median(beyond[inside])
+        inwards = ends[-1] - np.arange(columns) if far else np.arange(columns) - ends[0]
+        share = np.clip(1.0 - inwards / WANDER_REACH, 0.0, 1.0)
+        shift += np.outer(beyond if far else -beyond, share).astype(np.float32)
+    return shift
 
 
 def _stretched(ends: SystemTrack, far: bool, count: int, stretch: float) -> LocalRhythm:

@@ -394,6 +394,13 @@ def doubt_count(track: SystemTrack, passed_over: float) -> SystemTrack:
     )
 
 
+def _carried_over(picks: SystemTrack, threads: ThreadPicture) -> SystemTrack:
+    """Place picks followed before on another straightening of the same cloth."""
+    down_px = threads.grid_y_px[:, threads.grid_y_px.shape[1] // 2].astype(np.float64)
+    index = np.interp(picks.positions_px, down_px, np.arange(len(down_px)))
+    return replace(picks, centres_index=index)
+
+
 def _has_holes(field: IndexField) -> bool:
     """Whether cloth surrounds a place without cloth in the same row or column."""
     on = field.cloth > 0.5
@@ -439,6 +446,7 @@ def track_threads(
     pitch_y_px: float,
     cut_off: frozenset[str] | None = None,
     guide: tuple[ThreadPicture, IndexField] | None = None,
+    picks: SystemTrack | None = None,
 ) -> Tracks:
     """Follow every end and every pick of a straightened patch.
 
@@ -455,6 +463,8 @@ def track_threads(
         By default those where the mask reaches the border of the patch.
     guide : tuple of ThreadPicture and IndexField, optional
         The cloth as straightened before, and a better thread index over it to set out from.
+    picks : SystemTrack, optional
+        The picks as they were followed before; they are left where they are, and so is the pick index of the guide.
 
     Returns
     -------
@@ -481,6 +491,9 @@ def track_threads(
     else:
         first = resample_on_threads(source, guide[1], previous=guide[0], margin=MARGIN_THREADS)
     field = index_field(first.picture, feature_planes(first.picture))
+    if picks is not None:
+        rows = np.arange(field.cloth.shape[0], dtype=np.float32)[:, None]
+        field = replace(field, pick_index=np.broadcast_to(rows, field.cloth.shape).copy())
     threads = resample_on_threads(source, field, previous=first, margin=MARGIN_THREADS)
     threads = replace(
         threads,
@@ -502,6 +515,9 @@ def track_threads(
     centre_end, centre_pick = centre_phase(demods, cloth[::k, ::k], lead, covers)
     tracks: list[SystemTrack] = []
     for along, sides in ((0, ("left", "right")), (1, ("start", "end"))):
+        if along == 1 and picks is not None:
+            tracks.append(_carried_over(picks, threads))
+            continue
         profile, _ = thread_profile(planes, wide, along, (b if along == 0 else a) / q)
         cut = (sides[0] in cut_off, sides[1] in cut_off)
         start, stop, flags = end_costs(threads, along, cut)
