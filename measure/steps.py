@@ -13,11 +13,16 @@ __all__ = ["Change", "best_partition", "find_changes", "long_run_variance", "sur
 
 FloatArray = NDArray[np.float64]
 
-LEAST_ODDS = 2.5
-"""Natural logarithm of the weighed odds (`step_odds.evidence`) from which a step is told. Of 150 simulated even bands of 72 picks none
-shows one where the beat scatters freely, where picks make up for each other or wander by 1 %; 1 in a hundred does where they
-wander by 2 % within 25 mm, 8 where by 5 %. A limit of 2 finds some more steps, and told four steps in 33 pictures whose beat
-drifts."""
+LEAST_ODDS = 2.0
+"""Natural logarithm of the weighed odds (`step_odds.evidence`), with what `_sharpness` adds, from which a step is told."""
+RAMPS = (
+    11,
+    16,
+    22,
+)  # values over which a change may be spread that is no step: 20 to 40 mm of picks 1.8 mm apart
+SHARP_WEIGHT, SHARP_MOST = 0.5, 1.0
+"""Share of the sharpness that counts, and its largest size either way (white scatter is assumed in it, so that more would be too much
+said); chosen on simulated bands of the kinds of `evenness_bands.power`, other draws."""
 LEAST_PAIR_ODDS = 3.0  # where only two steps together explain anything
 SEED = 20240229  # the same photo gives the same numbers
 END_SEGMENT = 12  # the first and last values of a band are its start and finish, seldom woven evenly
@@ -172,10 +177,34 @@ def _grown(series: FloatArray, places: tuple[int, ...], margin: int) -> tuple[in
     if not allowed.any():
         return None
     one = evidence(series, places, allowed)
-    if one.odds >= LEAST_ODDS:
-        return _settled(series, (*places, int(np.argmax(one.place))), margin)
+    at = int(np.argmax(one.place))
+    sharpness = float(np.clip(_sharpness(series, places, at), -SHARP_MOST, SHARP_MOST))
+    if one.odds + SHARP_WEIGHT * sharpness >= LEAST_ODDS:
+        return _settled(series, (*places, at), margin)
     odds, two = pair_evidence(series, places, allowed, LEAST_SEGMENT)
     return _settled(series, (*places, *two), margin) if odds >= LEAST_PAIR_ODDS else None
+
+
+def _sharpness(series: FloatArray, places: tuple[int, ...], at: int) -> float:
+    """How much likelier a change at once is than the likeliest one spread over `RAMPS`, natural logarithm.
+
+    Both at their best place between the neighbouring steps, with free scatter of unknown size. The odds know slow changes only
+    as scatter that comes back; a single drift from one level to another is likelier than that.
+    """
+    low = max((p for p in places if p < at), default=0)
+    high = min((p for p in places if p > at), default=len(series))
+    part = series[low:high] - series[low:high].mean()
+    index = np.arange(len(part))
+    where = np.arange(LEAST_SEGMENT, len(part) - LEAST_SEGMENT + 1)[:, None]
+
+    def left(shapes: FloatArray) -> float:
+        shapes = shapes - shapes.mean(axis=1, keepdims=True)
+        taken = (shapes @ part) ** 2 / (shapes**2).sum(axis=1)
+        return float(part @ part - taken.max())
+
+    step = max(left((index >= where).astype(np.float64)), 1e-12)
+    ramps = [left(np.clip((index - where + 0.5) / length + 0.5, 0.0, 1.0)) for length in RAMPS]
+    return 0.5 * len(part) * float(np.log(max(min(ramps), 1e-12) / step))
 
 
 def _settled(series: FloatArray, places: tuple[int, ...], margin: int) -> tuple[int, ...]:

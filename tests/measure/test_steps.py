@@ -6,7 +6,13 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter1d
 
-from pickglass.measure.steps import best_partition, find_changes, long_run_variance, surrogates
+from pickglass.measure.steps import (
+    _sharpness,
+    best_partition,
+    find_changes,
+    long_run_variance,
+    surrogates,
+)
 
 
 def series(rng, n, sd, memory=0.0, smooth=0.0, step=0.0, at=None):
@@ -159,3 +165,23 @@ def test_a_long_series_is_searched_on_averages_and_placed_on_single_values():
     (found,) = find_changes(values)
     assert found.index == pytest.approx(201, abs=2)
     assert found.size == pytest.approx(0.12, abs=0.03)
+
+
+def test_a_change_at_once_is_told_from_one_spread_over_many_picks():
+    rng = np.random.default_rng(8)
+    pick = np.arange(72)
+    at_once = (pick >= 36).astype(float)
+    spread = np.clip((pick - 36) / 20 + 0.5, 0.0, 1.0)
+    sharpness = {
+        name: [_sharpness(shape + 0.5 * rng.standard_normal(72), (), 36) for _ in range(40)]
+        for name, shape in (("at once", at_once), ("spread", spread))
+    }
+    assert np.median(sharpness["at once"]) > 1.0
+    assert np.median(sharpness["spread"]) < 0.0
+
+
+def test_sharpness_is_told_between_the_neighbouring_steps_only():
+    rng = np.random.default_rng(9)
+    near = np.concatenate([np.zeros(40), np.ones(30)]) + 0.1 * rng.standard_normal(70)
+    beside = np.concatenate([near, 3.0 + np.arange(30) / 10])
+    assert _sharpness(beside, (70,), 40) == pytest.approx(_sharpness(near, (), 40))
