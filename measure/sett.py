@@ -46,7 +46,8 @@ __all__ = ["SettMeasurement", "SettOptions", "measure_sett"]
 _CLEAR_THREADS = 2.0  # median likeness; a clear thread has 4, one placed by its neighbours less than 0
 _PASSED_OVER = 0.02  # share of threads counted otherwise by local spectra from which a density is not sure
 _FEW_THREADS = 8  # the network looks at twelve threads at once; a piece with an outline may have fewer
-_LEAST_TURN_DEG = 4.0  # less than that the threads are followed as the picture lies
+_LEAST_TURN_DEG = 1.5  # less than that the threads are followed as the picture lies
+_CROOKED_DEG = 4.0  # up to that a picture that reads clearly is not turned
 _MOST_TURN_DEG = 30.0  # the legs of a knit lean more, to both sides, and would pass for two sets of threads
 _LEAST_CLOTH_PX = 2000  # some ten threads each way at the least sampling
 _FLOOR_PX = 2.8  # two pixels a thread is the sampling theorem's limit; lens and demosaicing take the rest
@@ -131,10 +132,10 @@ def measure_sett(photo: Photo, plane: Plane, options: SettOptions | None = None)
     )
     patch = straighten(photo, plane, sample, beside_mm=0.0 if sample.all_cloth else TABLE_BESIDE_MM)
     settled = _settle(patch, sample, options.hints)
-    if sample.all_cloth and not _believed(settled):
+    if sample.all_cloth:
         sample, patch, settled = _turned(photo, plane, options, sample, patch, settled)
     lattice, tracks, weave = settled.lattice, settled.tracks, settled.weave
-    _refuse_what_is_not_woven(lattice)
+    _refuse_what_is_not_woven(lattice, sample)
     fineness = _check_fineness(patch, plane, lattice)
     height = _height(plane, options, sample, patch, lattice, weave)
     # A picture that is all cloth tells a spacing, no total: nothing is gained by mending what most threads show.
@@ -205,9 +206,19 @@ def _believed(settled: Settled, least_woven: float = WOVEN) -> bool:
 def _turned(
     photo: Photo, plane: Plane, options: SettOptions, sample: Sample, patch: ClothPatch, settled: Settled
 ) -> tuple[Sample, ClothPatch, Settled]:
-    """Look whether the cloth makes clear sense when the picture is turned; otherwise leave it as it lies."""
-    for turn_deg in likely_turns_deg(patch.bgr, patch.mask):
-        if not _LEAST_TURN_DEG < abs(turn_deg) <= _MOST_TURN_DEG:
+    """Look whether the cloth makes clearer sense when the picture is turned; otherwise leave it as it lies.
+
+    The diagonals of a balanced plain weave pass for threads when the picture lies turned by some 45 degrees, so a reading that is
+    believed is doubted, too, where the spectrum stands out in another direction.
+    """
+    turns_deg = likely_turns_deg(patch.bgr, patch.mask)
+    believed, most_deg = _believed(settled), _MOST_TURN_DEG
+    if believed:
+        if not turns_deg or abs(turns_deg[0]) <= _CROOKED_DEG:
+            return sample, patch, settled
+        most_deg = 45.0
+    for turn_deg in turns_deg:
+        if not _LEAST_TURN_DEG < abs(turn_deg) <= most_deg:
             continue
         other = find_sample(
             photo, plane, warp=options.warp, area_px=options.area_px, all_cloth=True, turn_deg=turn_deg
@@ -216,13 +227,14 @@ def _turned(
         if np.count_nonzero(other_patch.mask) < _LEAST_CLOTH_PX:
             continue
         found = _settle(other_patch, other, options.hints)
-        if _believed(found, WOVEN_WHEN_TURNED):
+        clearer = found.lattice.woven_probability > settled.lattice.woven_probability
+        if _believed(found, WOVEN_WHEN_TURNED) and (clearer or not believed):
             return other, other_patch, found
     return sample, patch, settled
 
 
 def _tell_turn(sample: Sample) -> tuple[Notice, ...]:
-    if not sample.turn_deg:
+    if not sample.turn_deg or abs(sample.turn_deg) > _MOST_TURN_DEG:
         return ()
     text = (
         f"The cloth lies turned by about {abs(sample.turn_deg):.0f} degrees in the picture; the threads nearest to "
@@ -231,13 +243,14 @@ def _tell_turn(sample: Sample) -> tuple[Notice, ...]:
     return (Notice("turned", text),)
 
 
-def _refuse_what_is_not_woven(lattice: Lattice) -> None:
+def _refuse_what_is_not_woven(lattice: Lattice, sample: Sample) -> None:
     if lattice.woven_probability < NOT_WOVEN:
+        upright = " and one set of threads upright in the picture" if sample.all_cloth else ""
         raise SampleError(
             "not-woven",
             "What lies there does not look woven: no two sets of threads crossing each other were found.",
             "Knits, felt, wood and paper cannot be measured. If it is woven, photograph it from nearer, sharply, "
-            "with light from the side.",
+            f"with light from the side{upright}.",
         )
 
 
@@ -320,6 +333,12 @@ def _verdict(
     if lattice.woven_probability < WOVEN:
         text = "It is not clear that this is woven. Check by eye that two sets of threads cross each other."
         doubts.append(Notice("woven-unsure", text))
+    if abs(sample.turn_deg) > _MOST_TURN_DEG:
+        text = (
+            f"The cloth seems to lie turned by about {abs(sample.turn_deg):.0f} degrees in the picture, where diagonals and threads "
+            "are easily confused. Turn the picture until one set of threads runs upright, then measure again."
+        )
+        doubts.append(Notice("turned-far", text))
     if contradicted:
         doubts.append(Notice("hint-contradicted", "What you told and what the photo shows do not agree."))
     return ("unsure" if doubts else "measured"), tuple(doubts)

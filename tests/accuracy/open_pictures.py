@@ -1,47 +1,108 @@
 """Fetch open pictures of surfaces from Debian's registry and lay them out for the accuracy command.
 
-    python tests/accuracy/open_pictures.py FOLDER
+    python tests/accuracy/open_pictures.py FOLDER [--set painting | game]
     python tests/accuracy FOLDER
 
-Two painting programs' data packages, `gimp-data` and `krita-data` (free software licences, see the copyright file of each), hold
-pictures of stone, wood, paper, leather, chain mail and the like, and one of an open woven tissue. Whatever is not woven has
-to be refused. The tissue was counted by its holes along a row and along a column, twice, on strips enlarged three times
-with a pixel ruler: from the hole at 13 px to that at 510 px lie 31 threads along x (16.03 px each), and the picture is a
-seamless tile of 512 px, so 32 threads go into it either way: 16.00 px each.
+`painting` (the default): two painting programs' data packages, `gimp-data` and `krita-data`, hold pictures of stone, wood, paper,
+leather, chain mail and the like, and one of an open woven tissue. The network and the weights of the decision were fitted with them in
+view. `game`: the package `ufoai-textures` (340 MB) holds pictures of walls, floors, grass, metal and the like, of which every
+fourth is taken, and two woven things, one of them in five colours. Nothing was ever fitted to these.
 
-Needs apt-get and dpkg-deb. Nothing is installed and nothing of it is kept in this repository.
+Whatever is not woven has to be refused. What is woven was counted on strips enlarged three to twelve times beside a pixel ruler, twice:
+
+- The tissue, by its holes: from the hole at 13 px to that at 510 px lie 31 threads along x (16.03 px each), and the picture is a
+  seamless tile of 512 px, so 32 threads go into it either way: 16.00 px each.
+- The cover of a couch, coarse plain weave, by the seams between its threads: from 7 px to 504 px lie 31 threads along x (16.03 px
+  each), and it is a seamless tile of 512 px, too: 32 threads either way. The five colours are one picture dyed.
+- The blind, warp-faced plain weave in coloured stripes, whose tile of 128 px lies twice in each direction of the picture: 36 ends
+  (3.56 px each) and, by the 14 floats of an end, 28 picks (4.57 px each).
+
+All are free software; the licences are in the copyright file of each package. Needs apt-get and dpkg-deb. Nothing is installed and
+nothing of it is kept in this repository.
 """
 
 from __future__ import annotations
 
+import argparse
 import csv
 import shutil
 import struct
 import subprocess
 import sys
 import tempfile
+import zipfile
+from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
 import numpy as np
 
-PACKAGES = ("gimp-data", "krita-data")
-PLACES = (
-    "usr/share/gimp/2.0/patterns/**/*.pat",
-    "usr/share/gimp/2.0/gimpressionist/Paper/*.pgm",
-    "usr/share/krita/patterns/*.p[an][tg]",
-)
-LEAST_SIDE_PX = 96
-TISSUE = "02b_WoofTissue"
-COUNT = {
-    "threads_across_{}": "32",
-    "span_{}_px": "512",
-    "px_per_thread_{}": "16.00",
-    "tolerance_percent_{}": "1.0",
+
+@dataclass(frozen=True)
+class Count:
+    """Threads counted by hand along x and y, and the pixels over which they lie."""
+
+    threads: tuple[int, int]
+    span_px: tuple[int, int]
+
+    def row(self, file: str) -> dict[str, str]:
+        """Return one row of truth.csv."""
+        row = {"file": file}
+        for axis, threads, span_px in zip("xy", self.threads, self.span_px, strict=True):
+            row |= {
+                f"threads_across_{axis}": str(threads),
+                f"span_{axis}_px": str(span_px),
+                f"px_per_thread_{axis}": f"{span_px / threads:.3f}",
+                f"tolerance_percent_{axis}": "1.0",
+            }
+        return row
+
+
+@dataclass(frozen=True)
+class Source:
+    """Packages, where pictures lie in them, which were counted, and which to leave out."""
+
+    packages: tuple[str, ...]
+    places: tuple[str, ...]
+    counted: dict[str, Count]
+    left_out: tuple[str, ...]  # parts of names
+    least_side_px: int
+    least_contrast: float = (
+        0.0  # standard deviation in levels: a flat colour shows nothing that could mislead
+    )
+    every: int = 1  # one of so many pictures that are not woven
+
+
+TILE = Count((32, 32), (512, 512))
+SOURCES = {
+    "painting": Source(
+        packages=("gimp-data", "krita-data"),
+        places=(
+            "usr/share/gimp/2.0/patterns/**/*.pat",
+            "usr/share/gimp/2.0/gimpressionist/Paper/*.pgm",
+            "usr/share/krita/patterns/*.p[an][tg]",
+        ),
+        counted={"02b_WoofTissue": TILE},
+        # Cloth that was not counted (threads of three pixels, or seven threads in all), and drawings of which nobody can say
+        # whether they are woven. "Torchon" is paper that was pressed with a coarse cloth.
+        left_out=("01_canvas", "02_rough-canvas", "canvas2", "burlap", "struc", "05_paper-torchon", "DITH_"),
+        least_side_px=96,
+    ),
+    "game": Source(
+        packages=("ufoai-textures",),
+        places=("textures/**/*.jpg", "textures/**/*.png"),
+        counted={
+            **dict.fromkeys(("couch_d", "couch_e", "textil001", "textil002", "textil003"), TILE),
+            "curtains_m_1": Count((72, 56), (256, 256)),
+        },
+        # Maps of slopes and gloss that go with a picture; woven or knotted things too fine or too faint to count; flat colours.
+        left_out=("_nm", "_gm", "_sm", "_rm", "carpet", "jute", "textil00", "clothes", "cushion", "billiard"),
+        least_side_px=200,
+        least_contrast=6.0,
+        every=4,
+    ),
 }
-# Cloth that was not counted (threads of three pixels, or seven threads in all), and drawings of which nobody can say
-# whether they are woven. "Torchon" is paper that was pressed with a coarse cloth.
-LEFT_OUT = ("01_canvas", "02_rough-canvas", "canvas2", "burlap", "struc", "05_paper-torchon", "DITH_")
 
 
 def read_pattern(path: Path) -> np.ndarray:
@@ -58,48 +119,64 @@ def read_pattern(path: Path) -> np.ndarray:
     return cv2.cvtColor(np.ascontiguousarray(pixels[:, :, 0]), cv2.COLOR_GRAY2BGR)
 
 
-def unpack(folder: Path) -> None:
-    """Download the packages and unpack them below the folder."""
-    subprocess.run(["apt-get", "download", "-q", *PACKAGES], cwd=folder, check=True, capture_output=True)
+def unpack(folder: Path, packages: tuple[str, ...]) -> None:
+    """Download the packages and unpack them, and the archives in them, below the folder."""
+    subprocess.run(["apt-get", "download", "-q", *packages], cwd=folder, check=True, capture_output=True)
     for package in folder.glob("*.deb"):
         subprocess.run(["dpkg-deb", "-x", package.name, "."], cwd=folder, check=True)
+    for archive in folder.rglob("*.pk3"):
+        with zipfile.ZipFile(archive) as opened:
+            opened.extractall(folder)
 
 
-def lay_out(source: Path, target: Path) -> None:
+def pictures(folder: Path, source: Source) -> Iterator[tuple[Path, np.ndarray]]:
+    """Yield every picture of a source that is large enough and shows something, in the order of their names."""
+    for path in sorted(p for place in source.places for p in folder.glob(place)):
+        if path.stem not in source.counted and any(part in path.stem for part in source.left_out):
+            continue
+        bgr = read_pattern(path) if path.suffix == ".pat" else cv2.imread(str(path))
+        if (
+            bgr is not None
+            and min(bgr.shape[:2]) >= source.least_side_px
+            and bgr.std() >= source.least_contrast
+        ):
+            yield path, bgr
+
+
+def lay_out(folder: Path, source: Source, target: Path) -> None:
     """Write pictures and tables as the accuracy command reads them."""
     for name in ("img", "negatives"):
         (target / name).mkdir(parents=True, exist_ok=True)
-    others = []
-    for path in sorted(p for place in PLACES for p in source.glob(place)):
-        if any(part in path.stem for part in LEFT_OUT):
+    rows, others, passed = [], [], 0
+    for path, bgr in pictures(folder, source):
+        file = "_".join((*path.parts[-3:-1], f"{path.stem}.png")).replace(" ", "_")
+        if path.stem in source.counted:
+            rows.append(source.counted[path.stem].row(file))
+            cv2.imwrite(str(target / "img" / file), bgr)
             continue
-        bgr = read_pattern(path) if path.suffix == ".pat" else cv2.imread(str(path))
-        if bgr is None or min(bgr.shape[:2]) < LEAST_SIDE_PX:
-            continue
-        package = "gimp" if "gimp" in path.parts else "krita"
-        file = f"{package}_{path.stem.replace(' ', '_')}.png"
-        woven = path.stem == TISSUE
-        cv2.imwrite(str(target / ("img" if woven else "negatives") / file), bgr)
-        if woven:
-            row = {"file": file} | {k.format(axis): v for k, v in COUNT.items() for axis in "xy"}
-            with (target / "truth.csv").open("w", newline="") as lines:
-                writer = csv.DictWriter(lines, list(row))
-                writer.writeheader()
-                writer.writerow(row)
-        else:
+        if passed % source.every == 0:
             others.append(file)
+            cv2.imwrite(str(target / "negatives" / file), bgr)
+        passed += 1
+    with (target / "truth.csv").open("w", newline="") as lines:
+        writer = csv.DictWriter(lines, list(rows[0]))
+        writer.writeheader()
+        writer.writerows(rows)
     with (target / "negatives.csv").open("w", newline="") as lines:
         csv.writer(lines).writerows([["file"], *([file] for file in others)])
 
 
 def main() -> None:
-    if len(sys.argv) != 2:
-        sys.exit(__doc__)
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--set", choices=sorted(SOURCES), default="painting")
+    asked = parser.parse_args()
     if not (shutil.which("apt-get") and shutil.which("dpkg-deb")):
         sys.exit("apt-get and dpkg-deb are needed to fetch the pictures")
+    source = SOURCES[asked.set]
     with tempfile.TemporaryDirectory() as scratch:
-        unpack(Path(scratch))
-        lay_out(Path(scratch), Path(sys.argv[1]))
+        unpack(Path(scratch), source.packages)
+        lay_out(Path(scratch), source, asked.folder)
 
 
 if __name__ == "__main__":
