@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .arbiter import look_again
-from .decision import MOST_TRIALS, SAME_PITCH
+from .decision import MOST_TRIALS, NOT_WOVEN, SAME_PITCH
 from .edge_ends import follow_edges
 from .lattice import Lattice, PitchReading
 from .lightness import cloth_lightness
@@ -25,7 +25,7 @@ from .refine import refine_pitch
 from .repeat import read_weave
 from .results import WeaveReading
 from .structure import STRUCTURE_FEATURES, structure_features
-from .track import Tracks, doubt_count, track_threads
+from .track import MOST_CROSSINGS, Tracks, doubt_count, track_threads
 
 __all__ = [
     "FEATURES",
@@ -49,6 +49,7 @@ _PLAUSIBLE = 0.5  # probability of woven from which pairs of negligible weight n
 _FINEST_PX = 2.5
 _STEADY = 0.015  # logarithm; tracking catches threads that far off its start all over the cloth
 _MOST_RETRACKS = 3
+_TRIAL_CROSSINGS = 90_000  # enough to judge a pair by; noise can be tried on a million and more
 _IDENTICAL = 0.02
 # Led by a wrong count of the spectra the threads look like none (warp-faced bands: median likeness 5 before, 0 after): then
 # the spectra are not to be believed. Led by a right one they keep four fifths of it and more (drawn jumps of the spacing).
@@ -197,12 +198,16 @@ def settle(
         # Only the likeliest is looked at again; the threads of five trials of a large photo would fill the memory.
         likeliest = int(np.argmax(shares))
         trials = [t if k == likeliest else replace(t, tracks=None) for k, t in enumerate(trials)]
-    chosen = _checked(bgr, mask, trials[int(np.argmax(shares))])
+    woven = _woven(trials, woven_log_odds)
+    chosen = trials[int(np.argmax(shares))]
+    if woven >= NOT_WOVEN:  # else it will be refused
+        trials = [replace(trial, tracks=None) for trial in trials]
+        chosen = _checked(bgr, mask, _followed_whole(bgr, mask, chosen))
     ends = _merged([(t.pitch_x_px, float(p)) for t, p in zip(trials, shares, strict=True)], chosen.pitch_x_px)
     picks = _merged(
         [(t.pitch_y_px, float(p)) for t, p in zip(trials, shares, strict=True)], chosen.pitch_y_px
     )
-    settled = replace(lattice, ends=ends, picks=picks, woven_probability=_woven(trials, woven_log_odds))
+    settled = replace(lattice, ends=ends, picks=picks, woven_probability=woven)
     assert chosen.tracks is not None, "the likeliest trial keeps its threads"
     return Settled(lattice=settled, tracks=chosen.tracks, weave=chosen.weave)
 
@@ -259,7 +264,7 @@ def try_pair(
 ) -> Trial:
     """Track the cloth at one pair of pitches, refined (`refine.refine_pitch`), and weigh what is seen."""
     pitch_x, pitch_y = pitch_px
-    tracks = _follow(bgr, mask, pitch_px)
+    tracks = _follow(bgr, mask, pitch_px, _TRIAL_CROSSINGS)
     weave = read_weave(tracks)
     woven = float(np.clip(lattice.woven_probability, 1e-3, 1 - 1e-3))
     before = [max(float(np.log(probability + 1e-9)), _UNLIKELY), float(np.log(woven / (1 - woven))), 1.0]
@@ -285,19 +290,36 @@ def _second_look(tracks: Tracks) -> list[float]:
     return [max(look.log_p_x, _UNLIKELY), max(look.log_p_y, _UNLIKELY), look.woven_log_odds]
 
 
-def _follow(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], pitch_px: tuple[float, float]) -> Tracks:
+def _followed_whole(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], trial: Trial) -> Trial:
+    """Follow the threads of the whole cloth where the trial took the middle of a large one."""
+    assert trial.tracks is not None, "a trial that was put aside is not followed again"
+    if "part" not in trial.tracks.ends.flags:
+        return trial
+    tracks = _follow(bgr, mask, (trial.pitch_x_px, trial.pitch_y_px), MOST_CROSSINGS)
+    return replace(trial, tracks=tracks, weave=read_weave(tracks))
+
+
+def _follow(
+    bgr: NDArray[np.uint8], mask: NDArray[np.bool_], pitch_px: tuple[float, float], most_crossings: int
+) -> Tracks:
     """Track the threads, again from the mean spacing that was found while that lies off the start.
 
     Where the beat drifts along the cloth the most coherent stretch sets the start, and threads at the other end are lost.
     """
-    tracks = track_threads(bgr, mask, pitch_x_px=pitch_px[0], pitch_y_px=pitch_px[1])
+
+    def follow(start_px: tuple[float, float]) -> Tracks:
+        return track_threads(
+            bgr, mask, pitch_x_px=start_px[0], pitch_y_px=start_px[1], most_crossings=most_crossings
+        )
+
+    tracks = follow(pitch_px)
     for _ in range(_MOST_RETRACKS):
         found_px = (tracks.ends.pitch_px, tracks.picks.pitch_px)
         if min(tracks.ends.count, tracks.picks.count) == 0:
             break
         if max(abs(np.log(found / start)) for found, start in zip(found_px, pitch_px, strict=True)) < _STEADY:
             break
-        again = track_threads(bgr, mask, pitch_x_px=found_px[0], pitch_y_px=found_px[1])
+        again = follow(found_px)
         if _clarity(again) < _clarity(tracks):
             break
         tracks, pitch_px = again, found_px

@@ -424,15 +424,17 @@ def _sides_cut(mask: NDArray[np.bool_]) -> frozenset[str]:
     return frozenset(side for side, share in edges.items() if share > 0.5 * np.quantile(usual[side], 0.8))
 
 
-def _affordable(mask: NDArray[np.bool_], pitch_x_px: float, pitch_y_px: float) -> tuple[slice, slice]:
-    """Rows and columns to work on: all, or so much of the middle that the crossings can be held in memory."""
+def _affordable(
+    mask: NDArray[np.bool_], pitch_x_px: float, pitch_y_px: float, most: int
+) -> tuple[slice, slice]:
+    """Rows and columns to work on: all, or so much of the middle that there are no more crossings than `most`."""
     rows, cols = mask.shape
     along, across = rows / pitch_y_px, cols / pitch_x_px
-    if along * across <= MOST_CROSSINGS:
+    if along * across <= most:
         return slice(0, rows), slice(0, cols)
-    side = float(np.sqrt(MOST_CROSSINGS))
-    picks = min(along, max(side, MOST_CROSSINGS / across))
-    ends = min(across, MOST_CROSSINGS / picks)
+    side = float(np.sqrt(most))
+    picks = min(along, max(side, most / across))
+    ends = min(across, most / picks)
     height, width = int(picks * pitch_y_px), int(ends * pitch_x_px)
     top, left = (rows - height) // 2, (cols - width) // 2
     return slice(top, top + height), slice(left, left + width)
@@ -447,6 +449,7 @@ def track_threads(
     cut_off: frozenset[str] | None = None,
     guide: tuple[ThreadPicture, IndexField] | None = None,
     picks: SystemTrack | None = None,
+    most_crossings: int = MOST_CROSSINGS,
 ) -> Tracks:
     """Follow every end and every pick of a straightened patch.
 
@@ -465,6 +468,8 @@ def track_threads(
         The cloth as straightened before, and a better thread index over it to set out from.
     picks : SystemTrack, optional
         The picks as they were followed before; they are left where they are, and so is the pick index of the guide.
+    most_crossings : int
+        Of cloth with more crossings of ends and picks only the middle is followed (flag ``"part"``).
 
     Returns
     -------
@@ -477,7 +482,7 @@ def track_threads(
     learned from the cloth itself and the rhythm of its weave.
     """
     k = PX_PER_THREAD
-    window = _affordable(mask, pitch_x_px, pitch_y_px)
+    window = _affordable(mask, pitch_x_px, pitch_y_px, most_crossings)
     part = mask[window].shape != mask.shape
     if part:
         bgr, mask = np.ascontiguousarray(bgr[window]), np.ascontiguousarray(mask[window])
