@@ -110,20 +110,14 @@ def _searched(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], tracks: Tracks, f
     """Look for ends stepped over beside a selvedge; what was given where none are believed."""
     best = believed = tracks
     inner = _inner(tracks.ends)
-
-    def looks(found: Tracks) -> float:
-        return _looks(found.ends, far, inner)
-
     for _ in range(SEARCHES):
-        if not _may_hold_more(bgr, mask, best, far):
-            break
-        tried = [_followed(bgr, mask, best, _stretched(best.ends, far, count, CLOSER)) for count in STRETCHED]
-        # Where a stretch shows no more ends there is nothing to follow once more.
-        more = [t for t in tried if t.ends.count > best.ends.count and looks(t) >= looks(best) - GAIN]
-        if not more:
-            break
-        found = _refined(bgr, mask, max(more, key=looks), far, inner)
-        if looks(found) <= looks(best):
+        found = best
+        for count in STRETCHED if _may_hold_more(bgr, mask, best, far) else ():
+            closer = _closer(bgr, mask, best, far, count)
+            more = closer.ends.count > best.ends.count
+            if more and _looks(closer.ends, far, inner) > _looks(found.ends, far, inner):
+                found = closer
+        if found is best:
             break
         best = found
         if _believed(best.ends, tracks.ends, far):
@@ -179,11 +173,15 @@ def _inner(ends: SystemTrack) -> int:
     return ends.count - max(STRETCHED) - 2
 
 
-def _refined(
-    bgr: NDArray[np.uint8], mask: NDArray[np.bool_], closer: Tracks, far: bool, inner: int
-) -> Tracks:
-    """Draw level what a stretch found as long as it gains: the stretch was a guess."""
+def _closer(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], tracks: Tracks, far: bool, count: int) -> Tracks:
+    """Track from the stretched edge, and on from what that found as long as it gains: the stretch was a guess."""
+    before, inner = tracks.ends.count, _inner(tracks.ends)
+    closer = _followed(bgr, mask, tracks, _stretched(tracks.ends, far, count, CLOSER))
+    # Where the stretch shows no more ends there is nothing to follow once more.
+    least = _looks(tracks.ends, far, inner) - GAIN
     for _ in range(LEVELLED):
+        if closer.ends.count <= before or _looks(closer.ends, far, inner) < least:
+            break
         again = _followed(bgr, mask, closer, even_rhythm(closer.ends.centres_index))
         if _looks(again.ends, far, inner) <= _looks(closer.ends, far, inner):
             break
@@ -251,7 +249,7 @@ def _may_hold_more(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], tracks: Trac
     """Look quickly whether the widest stretch shows more ends than were followed there.
 
     Only the outermost ends and the middle picks are taken, and what is stretched is read as it comes, without finding the thread
-    index anew. Of drawn selvedges crowded to between 0.5 and 0.8 of the spacing it passed over none that `_searched` believes.
+    index anew. Of drawn selvedges crowded to between 0.5 and 0.8 of the spacing it passed over none that `_closer` believes.
     """
     count = max(STRETCHED)
     ends = tracks.ends
