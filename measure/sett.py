@@ -133,7 +133,7 @@ def measure_sett(photo: Photo, plane: Plane, options: SettOptions | None = None)
     patch = straighten(photo, plane, sample, beside_mm=0.0 if sample.all_cloth else TABLE_BESIDE_MM)
     settled = _settle(patch, sample, options.hints)
     if sample.all_cloth:
-        sample, patch, settled = _turned(photo, plane, options, sample, patch, settled)
+        sample, patch, settled = _turned(photo, plane, options, (sample, patch, settled))
     lattice, tracks, weave = settled.lattice, settled.tracks, settled.weave
     _refuse_what_is_not_woven(lattice, sample)
     fineness = _check_fineness(patch, plane, lattice)
@@ -203,34 +203,46 @@ def _believed(settled: Settled, least_woven: float = WOVEN) -> bool:
     return sure and lattice.woven_probability >= least_woven
 
 
-def _turned(
-    photo: Photo, plane: Plane, options: SettOptions, sample: Sample, patch: ClothPatch, settled: Settled
-) -> tuple[Sample, ClothPatch, Settled]:
+_Look = tuple[Sample, ClothPatch, Settled]
+
+
+def _turned(photo: Photo, plane: Plane, options: SettOptions, upright: _Look) -> _Look:
     """Look whether the cloth makes clearer sense when the picture is turned; otherwise leave it as it lies.
 
     The diagonals of a balanced plain weave pass for threads when the picture lies turned by some 45 degrees, so a reading that is
     believed is doubted, too, where the spectrum stands out in another direction.
     """
+    _, patch, settled = upright
     turns_deg = likely_turns_deg(patch.bgr, patch.mask)
-    believed, most_deg = _believed(settled), _MOST_TURN_DEG
-    if believed:
-        if not turns_deg or abs(turns_deg[0]) <= _CROOKED_DEG:
-            return sample, patch, settled
-        most_deg = 45.0
-    for turn_deg in turns_deg:
-        if not _LEAST_TURN_DEG < abs(turn_deg) <= most_deg:
+    best = upright if _believed(settled) else None
+    if best and (not turns_deg or abs(turns_deg[0]) <= _CROOKED_DEG):
+        return upright
+    for turn_deg in sorted(turns_deg, key=lambda turn: abs(turn) > _MOST_TURN_DEG):
+        if abs(turn_deg) < _LEAST_TURN_DEG or (abs(turn_deg) > _MOST_TURN_DEG and best is None):
             continue
-        other = find_sample(
-            photo, plane, warp=options.warp, area_px=options.area_px, all_cloth=True, turn_deg=turn_deg
-        )
-        other_patch = straighten(photo, plane, other)
-        if np.count_nonzero(other_patch.mask) < _LEAST_CLOTH_PX:
-            continue
-        found = _settle(other_patch, other, options.hints)
-        clearer = found.lattice.woven_probability > settled.lattice.woven_probability
-        if _believed(found, WOVEN_WHEN_TURNED) and (clearer or not believed):
-            return other, other_patch, found
-    return sample, patch, settled
+        look = _look_turned(photo, plane, options, turn_deg)
+        if (
+            look
+            and _believed(look[2], WOVEN_WHEN_TURNED)
+            and (best is None or _clearness(look) > _clearness(best))
+        ):
+            best = look
+    return best or upright
+
+
+def _look_turned(photo: Photo, plane: Plane, options: SettOptions, turn_deg: float) -> _Look | None:
+    """Settle the pitches with the picture turned; None where too little of it is left."""
+    sample = find_sample(
+        photo, plane, warp=options.warp, area_px=options.area_px, all_cloth=True, turn_deg=turn_deg
+    )
+    patch = straighten(photo, plane, sample)
+    if np.count_nonzero(patch.mask) < _LEAST_CLOTH_PX:
+        return None
+    return sample, patch, _settle(patch, sample, options.hints)
+
+
+def _clearness(look: _Look) -> float:
+    return look[2].lattice.woven_probability
 
 
 def _tell_turn(sample: Sample) -> tuple[Notice, ...]:

@@ -38,13 +38,17 @@ def _sett(photo: Photo):
     return measure_sett(photo, scaling_plane(1.0, "none"), SettOptions(all_cloth=True)).result
 
 
-def test_diagonals_of_an_open_cloth_do_not_pass_for_threads():
-    """Both systems count 61 threads in 1000 px (hand count); the diagonals look like 87."""
-    found = _sett(_photo("brodatz_D020.png", -42.0))
+@pytest.mark.parametrize(
+    ("name", "ends", "picks"),
+    [("brodatz_D020.png", 61.0, 61.2), ("fdr_06.jpg", 269.4, 155.0)],  # hand counts in 1000 px
+)
+def test_diagonals_do_not_pass_for_threads(name, ends, picks):
+    """The diagonals of the first look like 87 threads; another slant of the second like its ends and picks exchanged."""
+    found = _sett(_photo(name, -42.0))
     assert found.verdict == "unsure"
     assert "turned-far" in [notice.code for notice in found.notices]
-    for reading in (found.ends, found.picks):
-        assert reading.per_1000_px == pytest.approx(61.0, rel=0.02)
+    assert found.ends.per_1000_px == pytest.approx(ends, rel=0.03)
+    assert found.picks.per_1000_px == pytest.approx(picks, rel=0.03)
 
 
 def test_fine_threads_are_followed_in_a_band_that_leans_a_little():
