@@ -96,3 +96,16 @@ def test_spectra_that_count_better_lead_the_threads(rows, squeezed):
     found = settled(np.concatenate([cloth.bgr[:start], middle, cloth.bgr[start + rows :]]))
     woven = int(np.sum((cloth.picks_px > 0) & (cloth.picks_px < 900)))
     assert (found.tracks.picks.count, found.tracks.picks.passed_over) == (woven, 0.0)
+
+
+def test_a_large_cloth_is_tried_on_its_middle_and_followed_whole(monkeypatch: pytest.MonkeyPatch) -> None:
+    cloth = make_cloth((520, 560), end_pitch_px=9.0, pick_pitch_px=10.0, seed=15)
+    whole = settled(cloth.bgr)
+    monkeypatch.setattr("pickglass.measure.settle._TRIAL_CROSSINGS", 1000)
+    found = settled(cloth.bgr)
+    assert "part" not in found.tracks.ends.flags | found.tracks.picks.flags
+    assert (found.tracks.ends.count, found.tracks.picks.count) == (
+        whole.tracks.ends.count,
+        whole.tracks.picks.count,
+    )
+    assert found.lattice.ends.pitch_px == pytest.approx(whole.lattice.ends.pitch_px, rel=0.005)

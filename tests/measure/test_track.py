@@ -251,13 +251,12 @@ def test_path_traced_ends_within_one(name):
     assert np.all(np.diff(nearest) == 1)
 
 
-def test_a_sample_of_too_many_threads_is_followed_in_its_middle(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_sample_of_too_many_threads_is_followed_in_its_middle() -> None:
     """What fits in memory is followed at the right place of the patch, and said to be a part."""
     cloth = make_cloth((420, 360), end_pitch_px=9.0, pick_pitch_px=10.0, seed=2)
     mask = np.ones(cloth.bgr.shape[:2], bool)
     whole = track_threads(cloth.bgr, mask, pitch_x_px=9.0, pitch_y_px=10.0)
-    monkeypatch.setattr("pickglass.measure.track.MOST_CROSSINGS", 700)
-    part = track_threads(cloth.bgr, mask, pitch_x_px=9.0, pitch_y_px=10.0)
+    part = track_threads(cloth.bgr, mask, pitch_x_px=9.0, pitch_y_px=10.0, most_crossings=700)
     for some, every in ((part.ends, whole.ends), (part.picks, whole.picks)):
         assert "part" in some.flags
         assert "part" not in every.flags
