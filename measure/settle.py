@@ -296,7 +296,13 @@ def _followed_whole(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], trial: Tria
     if "part" not in trial.tracks.ends.flags:
         return trial
     tracks = _follow(bgr, mask, (trial.pitch_x_px, trial.pitch_y_px), MOST_CROSSINGS)
-    return replace(trial, tracks=tracks, weave=read_weave(tracks))
+    return replace(
+        trial,
+        tracks=tracks,
+        weave=read_weave(tracks),
+        pitch_x_px=tracks.ends.pitch_px if tracks.ends.count else trial.pitch_x_px,
+        pitch_y_px=tracks.picks.pitch_px if tracks.picks.count else trial.pitch_y_px,
+    )
 
 
 def _follow(
