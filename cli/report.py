@@ -33,7 +33,15 @@ if TYPE_CHECKING:
 
 __all__ = ["LEAST_SPACINGS", "density_figure", "method_rows", "sett_report"]
 
-_DOUBTS = ("ends-faint", "picks-faint", "ends-few", "picks-few", "woven-unsure", "hint-contradicted")
+_DOUBTS = (
+    "ends-faint",
+    "picks-faint",
+    "ends-few",
+    "picks-few",
+    "woven-unsure",
+    "turned-far",
+    "hint-contradicted",
+)
 """Remarks that make a reading unsure, besides a second reading."""
 
 LEAST_SPACINGS = 5  # fewer make no chart
