@@ -192,13 +192,7 @@ def _closer(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], tracks: Tracks, far
 def _followed(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], tracks: Tracks, ends: LocalRhythm) -> Tracks:
     """Follow all threads again, setting out from a rhythm of the ends."""
     guide = index_by_rhythm(ends, even_rhythm(tracks.picks.centres_index), tracks.threads)
-    shape = guide.cloth.shape
-    guide = replace(
-        guide,
-        end_index=guide.end_index - _edge_wander(tracks, shape),
-        # The picks are left as they were.
-        pick_index=np.broadcast_to(np.arange(shape[0], dtype=np.float32)[:, None], shape).copy(),
-    )
+    guide = replace(guide, end_index=guide.end_index - _edge_wander(tracks, guide.cloth.shape))
     return track_threads(
         bgr,
         mask,

@@ -25,7 +25,7 @@ from .refine import refine_pitch
 from .repeat import read_weave
 from .results import WeaveReading
 from .structure import STRUCTURE_FEATURES, structure_features
-from .track import MOST_CROSSINGS, Tracks, doubt_count, track_threads
+from .track import MOST_CROSSINGS, SystemTrack, Tracks, doubt_count, track_threads
 
 __all__ = [
     "FEATURES",
@@ -201,7 +201,6 @@ def settle(
     woven = _woven(trials, woven_log_odds)
     chosen = trials[int(np.argmax(shares))]
     if woven >= NOT_WOVEN:  # else it will be refused
-        trials = [replace(trial, tracks=None) for trial in trials]
         chosen = _checked(bgr, mask, _followed_whole(bgr, mask, chosen))
     ends = _merged([(t.pitch_x_px, float(p)) for t, p in zip(trials, shares, strict=True)], chosen.pitch_x_px)
     picks = _merged(
@@ -274,8 +273,8 @@ def try_pair(
     ]
     features = np.concatenate([before, structure_features(tracks, weave), after, _second_look(tracks)])
     return Trial(
-        pitch_x_px=tracks.ends.pitch_px if tracks.ends.count else pitch_x,
-        pitch_y_px=tracks.picks.pitch_px if tracks.picks.count else pitch_y,
+        pitch_x_px=_pitch_px(tracks.ends, pitch_x),
+        pitch_y_px=_pitch_px(tracks.picks, pitch_y),
         features=features,
         log_prior=float(np.log(prior)),
         tracks=tracks,
@@ -300,9 +299,14 @@ def _followed_whole(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], trial: Tria
         trial,
         tracks=tracks,
         weave=read_weave(tracks),
-        pitch_x_px=tracks.ends.pitch_px if tracks.ends.count else trial.pitch_x_px,
-        pitch_y_px=tracks.picks.pitch_px if tracks.picks.count else trial.pitch_y_px,
+        pitch_x_px=_pitch_px(tracks.ends, trial.pitch_x_px),
+        pitch_y_px=_pitch_px(tracks.picks, trial.pitch_y_px),
     )
+
+
+def _pitch_px(track: SystemTrack, start_px: float) -> float:
+    """Spacing that was found, or the one set out from where no thread was."""
+    return track.pitch_px if track.count else start_px
 
 
 def _follow(

@@ -394,6 +394,12 @@ def doubt_count(track: SystemTrack, passed_over: float) -> SystemTrack:
     )
 
 
+def _with_level_picks(field: IndexField) -> IndexField:
+    """Leave the picks where the straightening has them: one to a row of the index."""
+    rows = np.arange(field.cloth.shape[0], dtype=np.float32)[:, None]
+    return replace(field, pick_index=np.broadcast_to(rows, field.cloth.shape).copy())
+
+
 def _carried_over(picks: SystemTrack, threads: ThreadPicture) -> SystemTrack:
     """Place picks followed before on another straightening of the same cloth."""
     down_px = threads.grid_y_px[:, threads.grid_y_px.shape[1] // 2].astype(np.float64)
@@ -467,7 +473,7 @@ def track_threads(
     guide : tuple of ThreadPicture and IndexField, optional
         The cloth as straightened before, and a better thread index over it to set out from.
     picks : SystemTrack, optional
-        The picks as they were followed before; they are left where they are, and so is the pick index of the guide.
+        The picks as they were followed before; they are left where they are, whatever the guide says of them.
     most_crossings : int
         Of cloth with more crossings of ends and picks only the middle is followed (flag ``"part"``).
 
@@ -494,11 +500,13 @@ def track_threads(
             source, index_field(source, feature_planes(source)), margin=MARGIN_THREADS
         )
     else:
-        first = resample_on_threads(source, guide[1], previous=guide[0], margin=MARGIN_THREADS)
+        before, index = guide
+        if picks is not None:
+            index = _with_level_picks(index)
+        first = resample_on_threads(source, index, previous=before, margin=MARGIN_THREADS)
     field = index_field(first.picture, feature_planes(first.picture))
     if picks is not None:
-        rows = np.arange(field.cloth.shape[0], dtype=np.float32)[:, None]
-        field = replace(field, pick_index=np.broadcast_to(rows, field.cloth.shape).copy())
+        field = _with_level_picks(field)
     threads = resample_on_threads(source, field, previous=first, margin=MARGIN_THREADS)
     threads = replace(
         threads,
