@@ -218,13 +218,15 @@ def judge(
     places = [_crop_centres(lightness.shape, mask, (x, y), max_crops) for x, y in pairs]
     first = [(number, centre) for number, at in enumerate(places) for centre in at[:FIRST_CROPS]]
     logits, of = _look(lightness, mask, pairs, first)
-    trust = _trust(pairs, logits, of)
+    votes = _votes(pairs, logits, of)
+    trust = _trust(pairs, votes)
     further = [(number, centre) for number, at in enumerate(places) for centre in at[FIRST_CROPS:]]
     if further and not _stands_out(trust):
         more, owner = _look(lightness, mask, pairs, further)
         logits, of = np.concatenate([logits, more]), np.concatenate([of, owner])
-        trust = _trust(pairs, logits, of)
-    (x_px, log_x, other_x), (y_px, log_y, other_y) = _votes(pairs, logits, of)
+        votes = _votes(pairs, logits, of)
+        trust = _trust(pairs, votes)
+    (x_px, log_x, other_x), (y_px, log_y, other_y) = votes
     weight = (np.exp(trust - trust.max()) + 0.1)[of]
     weight /= weight.sum()
     woven = float(weight @ _woven(logits))
@@ -262,11 +264,9 @@ def _votes(
     return along_x, along_y
 
 
-def _trust(
-    pairs: NDArray[np.float64], logits: NDArray[np.float64], owner: NDArray[np.int_]
-) -> NDArray[np.float64]:
-    """Log-probability of every pair of candidates after these crops."""
-    (x_px, log_x, _), (y_px, log_y, _) = _votes(pairs, logits, owner)
+def _trust(pairs: NDArray[np.float64], votes: tuple[_Vote, _Vote]) -> NDArray[np.float64]:
+    """Log-probability of every pair of candidates after these votes."""
+    (x_px, log_x, _), (y_px, log_y, _) = votes
     return np.array([_log_p_near(x_px, log_x, x) + _log_p_near(y_px, log_y, y) for x, y in pairs])
 
 
