@@ -111,8 +111,7 @@ def _reduced(gray: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
     """Reduce a picture: whole blocks of pixels are averaged first, which is many times quicker than fractions."""
     size = (round(scale * gray.shape[1]), round(scale * gray.shape[0]))
     block = int(1 / scale) if scale <= MILD_REDUCTION else 1
-    if block > 1:
-        gray = block_means(gray, block)
+    gray = block_means(gray, block)
     # A mild reduction folds nothing back that a marker could be taken for, and is quicker still by interpolation.
     mild = size[0] > MILD_REDUCTION * gray.shape[1]
     way = cv2.INTER_LINEAR if mild else cv2.INTER_AREA

@@ -107,8 +107,12 @@ def _asked_for(words: list[str]) -> Collection[str]:
     """Return the commands that these words may need: the first help and the version need none."""
     if "_PICKGLASS_COMPLETE" in os.environ:  # the shell asks for the options of any of them
         return _COMMANDS
-    first = words[:1]
-    return first if first and first[0] in _COMMANDS else [name for name in _COMMANDS if name in words]
+    return _named(words) or [name for name in _COMMANDS if name in words]
+
+
+def _named(words: list[str]) -> list[str]:
+    """Return the command that these words begin with, alone in a list, or an empty one."""
+    return [word for word in words[:1] if word in _COMMANDS]
 
 
 def main(argv: list[str] | None = None) -> None:
@@ -214,8 +218,8 @@ def _wrong_use(error: Exception, words: list[str], *, as_json: bool) -> int:
     if type(error).__name__ == "NoArgsIsHelpError":
         typer.echo(str(error), err=True)
         return EXIT_USAGE
-    known = words[:1] if words and words[0] in _COMMANDS else []  # the parser of options knows no command
-    command = context.command_path if context else " ".join(["pickglass", *known])
+    # The parser of options knows no command.
+    command = context.command_path if context else " ".join(["pickglass", *_named(words)])
     problem = str(getattr(error, "message", "") or error)
     option = getattr(error, "option_name", None)
     near = getattr(error, "possibilities", None)

@@ -107,10 +107,7 @@ def look_at_cells(bgr: NDArray[np.uint8]) -> CellPicture:
     height, width = bgr.shape[:2]
     cell = max(1.0, max(height, width) / CELLS_ALONG)
     size = (max(8, round(width / cell)), max(8, round(height / cell)))
-    mid = bgr
-    whole = max(height, width) // MID_PX
-    if whole > 1:
-        mid = block_means(bgr, whole)
+    mid = block_means(bgr, max(1, max(height, width) // MID_PX))
     gray = cv2.cvtColor(mid, cv2.COLOR_BGR2GRAY)
     gx, gy = (cv2.Sobel(gray, cv2.CV_32F, *order, ksize=3, scale=1 / 8) for order in ((1, 0), (0, 1)))
     # Three channels are reduced at once in half the time.

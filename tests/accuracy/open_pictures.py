@@ -68,9 +68,7 @@ class Source:
     counted: dict[str, Count]
     left_out: tuple[str, ...]  # parts of names
     least_side_px: int
-    least_contrast: float = (
-        0.0  # standard deviation in levels: a flat colour shows nothing that could mislead
-    )
+    least_contrast: float = 0.0  # standard deviation in levels, for flat colours mislead nobody
     every: int = 1  # one of so many pictures that are not woven
 
 
