@@ -13,19 +13,13 @@ __all__ = ["Change", "best_partition", "find_changes", "long_run_variance", "sur
 
 FloatArray = NDArray[np.float64]
 
-LEAST_ODDS = 2.2
-"""Natural logarithm of the weighed odds (`step_odds.evidence`), with what `_sharpness` adds, from which a step is told. False steps in
-simulated bands come to what a limit of 2.5 gave without sharpness; a lower one told one more in a picture whose beat drifts."""
-# Values over which a change may be spread that is no step: 20 to 40 mm of picks 1.8 mm apart.
-RAMPS = (11, 16, 22)
-SHARP_WEIGHT, SHARP_MOST = 0.5, 1.0
-"""Share of the sharpness that counts, and its largest size either way (white scatter is assumed in it, so that more would be too much
-said); chosen on simulated bands of the kinds of `evenness_bands.power`, other draws."""
-LEAST_PAIR_ODDS = 3.0  # where only two steps together explain anything
+LEAST_ODDS = 1.5  # natural logarithm of the weighed odds (`step_odds.evidence`) from which a step is told
+LEAST_PAIR_ODDS = 2.8  # where only two steps together explain anything
 SEED = 20240229  # the same photo gives the same numbers
 END_SEGMENT = 12  # the first and last values of a band are its start and finish, seldom woven evenly
 LEAST_SEGMENT = 6
 MOST_CHANGES = 8
+NEAR = 3  # values to either side in which the odds of a place are summed up: as near as it is asked for
 LONGEST = 160  # values; longer series are averaged in twos, threes … for the search
 
 
@@ -175,34 +169,22 @@ def _grown(series: FloatArray, places: tuple[int, ...], margin: int) -> tuple[in
     if not allowed.any():
         return None
     one = evidence(series, places, allowed)
-    at = int(np.argmax(one.place))
-    sharpness = float(np.clip(_sharpness(series, places, at), -SHARP_MOST, SHARP_MOST))
-    if one.odds + SHARP_WEIGHT * sharpness >= LEAST_ODDS:
-        return _settled(series, (*places, at), margin)
+    if one.odds >= LEAST_ODDS:
+        return _settled(series, (*places, _likeliest(one.place)), margin)
     odds, two = pair_evidence(series, places, allowed, LEAST_SEGMENT)
     return _settled(series, (*places, *two), margin) if odds >= LEAST_PAIR_ODDS else None
 
 
-def _sharpness(series: FloatArray, places: tuple[int, ...], at: int) -> float:
-    """How much likelier a change at once is than the likeliest one spread over `RAMPS`, natural logarithm.
+def _likeliest(place: FloatArray) -> int:
+    """Return the middle (median) of the likelihood in the seven values that hold most of it.
 
-    Both at their best place between the neighbouring steps, with free scatter of unknown size. The odds know slow changes only
-    as scatter that comes back; a single drift from one level to another is likelier than that.
+    The single likeliest value of a likelihood that is spread over many is chance; a clear step has all of it in one value.
     """
-    low = max((p for p in places if p < at), default=0)
-    high = min((p for p in places if p > at), default=len(series))
-    part = series[low:high] - series[low:high].mean()
-    index = np.arange(len(part))
-    where = np.arange(LEAST_SEGMENT, len(part) - LEAST_SEGMENT + 1)[:, None]
-
-    def left(shapes: FloatArray) -> float:
-        shapes = shapes - shapes.mean(axis=1, keepdims=True)
-        taken = (shapes @ part) ** 2 / (shapes**2).sum(axis=1)
-        return float(part @ part - taken.max())
-
-    step = max(left((index >= where).astype(np.float64)), 1e-12)
-    ramps = [left(np.clip((index - where + 0.5) / length + 0.5, 0.0, 1.0)) for length in RAMPS]
-    return 0.5 * len(part) * float(np.log(max(min(ramps), 1e-12) / step))
+    weight = np.exp(place - place.max())
+    centre = int(np.argmax(np.convolve(weight, np.ones(2 * NEAR + 1), "same")))
+    low = max(0, centre - NEAR)
+    held = np.cumsum(weight[low : centre + NEAR + 1])
+    return low + int(np.searchsorted(held, 0.5 * held[-1]))
 
 
 def _settled(series: FloatArray, places: tuple[int, ...], margin: int) -> tuple[int, ...]:
@@ -217,7 +199,7 @@ def _settled(series: FloatArray, places: tuple[int, ...], margin: int) -> tuple[
             high = found[k + 1] if k + 1 < len(found) else n
             allowed[: low + 1] = allowed[high:] = False
             if allowed.any():
-                found[k] = int(np.argmax(evidence(series, others, allowed).place))
+                found[k] = _likeliest(evidence(series, others, allowed).place)
     return tuple(found)
 
 

@@ -1,13 +1,16 @@
-"""Fit the weights of `measure/step_odds.py` on simulated series: python -m evenness_bands.fit_step_odds [SERIES].
+"""Fit the weights of `measure/step_odds.py` on simulated series: python -m evenness_bands.fit_step_odds [SERIES] [ROUNDS].
 
-The series are no bands of `evenness_bands.power`: their scatter, memory, smoothing, drift and slow change are drawn from wide
-ranges, and only a third has none of the latter. A logistic loss of the odds, ten times as dear for a step told where none is, is
-brought down by its gradient (Adam's rule); what is printed can be put into `step_odds.py` after rounding.
+The series are no bands of `evenness_bands.power`: scatter, memory, smoothing, what the tracking adds, and slow change are drawn from
+wide ranges, in cells of like size and reach. The weights are to find as many steps as possible while no cell of series without a
+step shows one more often than it may (`ALLOWED`): a smooth count of steps passed over is brought down by its gradient (Adam's
+rule), and a cell that shows too many weighs more from round to round (Lagrange's multipliers). What is printed can be put into
+`step_odds.py`; the steps and slow changes of a real beat are like neither.
 """
 
 from __future__ import annotations
 
 import sys
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,117 +18,167 @@ from scipy.linalg import cholesky, toeplitz
 from scipy.ndimage import gaussian_filter1d
 
 from pickglass.measure import step_odds as so
+from pickglass.measure.step_kinds import RAMPS, REACH
+from pickglass.measure.steps import NEAR, _likeliest
 
 FloatArray = NDArray[np.float64]
 
 VALUES, MARGIN, BESIDE = 72, 12, 20
-FALSE_COST = 10.0
-NEAR = 3  # values within which the likeliest place must lie for a series to teach anything
-ROUNDS, RATE = 250, 0.07
-SHARPNESS = 2.0
-FITTED_SIZES = so.SLOW_SIZE[:5]  # the series hold no larger slow change; beyond, the weights are assumed
-WIDE_OPEN = -0.8  # what is taken off the limit fitted: the loss goes on counting what is right already
+FITTED_SIZES = so.SLOW_SIZE[:6]  # the series hold no larger slow change; beyond, the weights are assumed
+EDGES = np.log(np.geomspace(0.002, 0.16, 15) / so.USUAL_STEP)  # of fine classes of the slow change's size
+RATE, SHARPNESS, HELD, PART = 0.04, 2.5, 0.004, 0.33
+SCATTER = ((0.02, 0.035), (0.035, 0.06))
+SLOW = (
+    (0.004, 0.012, 0.015),
+    (0.014, 0.024, 0.015),
+    (0.03, 0.06, 0.06),
+)  # from, to, share of false steps allowed
+SLOW_REACH = ((3.5, 7.0), (7.0, 13.0), (13.0, 22.0), (22.0, 42.0))
+DRIFT = ((10, 14, 0.55), (16, 40, 0.2))  # values over which 8 % are spread, share of false steps allowed
 
 
-def drawn(rng: np.random.Generator, step: float) -> tuple[FloatArray, float, int]:
-    """Return one series, the standard deviation of its slow change, and where its step begins."""
+@dataclass(frozen=True)
+class Cell:
+    """Series of like kinds: scatter, whether picks make up, slow change and its reach, or a drift; false steps allowed."""
+
+    scatter: tuple[float, float]
+    made_up: bool
+    slow: tuple[float, float] = (0.0, 0.0)
+    reach: tuple[float, float] = (1.0, 1.0)
+    drift: tuple[int, int] = (0, 0)
+    allowed: float = 0.015
+
+
+def cells() -> list[Cell]:
+    """All kinds of series."""
+    out = []
+    for scatter in SCATTER:
+        for made_up in (False, True):
+            out.append(Cell(scatter, made_up))
+            for low, high, allowed in SLOW:
+                out += [Cell(scatter, made_up, (low, high), reach, allowed=allowed) for reach in SLOW_REACH]
+            out += [Cell(scatter, made_up, drift=(a, b), allowed=allowed) for a, b, allowed in DRIFT]
+    return out
+
+
+def drawn(rng: np.random.Generator, cell: Cell, step: float, at: int) -> FloatArray:
+    """Return one series of a cell, with a step at value `at`."""
     n = VALUES + 2 * BESIDE
-    scatter = float(np.exp(rng.uniform(np.log(0.02), np.log(0.08))))
-    made_up = float(rng.choice([0.0, rng.uniform(0, 0.5)]))
+    scatter = float(np.exp(rng.uniform(*np.log(cell.scatter))))
+    made_up = rng.uniform(0.15, 0.55) if cell.made_up else 0.0
     noise = rng.standard_normal(n + 1)
     values = scatter * (noise[1:] - made_up * noise[:-1]) / np.sqrt(1 + made_up**2)
-    if rng.random() < 0.15:
-        memory = rng.uniform(0, 0.4)
-        for k in range(1, n):
-            values[k] = memory * values[k - 1] + np.sqrt(1 - memory**2) * scatter * noise[k]
-    slow = 0.0
-    if rng.random() >= 0.3:
-        slow = float(np.exp(rng.uniform(np.log(0.004), np.log(0.06))))
-        reach = np.exp(rng.uniform(np.log(4.5), np.log(50)))
-        covariance = np.exp(-0.5 * (np.arange(n) / reach) ** 2) + 1e-8 * (np.arange(n) == 0)
-        values = values + slow * (cholesky(toeplitz(covariance), lower=True) @ rng.standard_normal(n))
-    if rng.random() < 0.3:
-        values = values + rng.normal(0, 0.04) * np.linspace(-0.5, 0.5, n)
-    at = int(rng.integers(MARGIN + 2, VALUES - MARGIN - 1))
+    index = np.arange(n)
+    if cell.slow[1]:
+        covariance = np.exp(-0.5 * (index / rng.uniform(*cell.reach)) ** 2) + 1e-8 * (index == 0)
+        slow = cholesky(toeplitz(covariance), lower=True) @ rng.standard_normal(n)
+        values = values + rng.uniform(*cell.slow) * slow
+    if cell.drift[1]:
+        centre, length = BESIDE + rng.integers(20, VALUES - 20), rng.integers(*cell.drift)
+        values = values + np.log(1.08) * rng.choice([-1, 1]) * np.clip((index - centre) / length + 0.5, 0, 1)
     values[BESIDE + at :] += step
-    smoothing = float(rng.choice([0.0, 0.6, 0.6, 1.0]))
+    smoothing = float(rng.choice([0.0, 0.6, 0.6, 0.8, 1.0]))
     if smoothing:
+        quick = gaussian_filter1d(scatter * rng.standard_normal(1000), smoothing).std()
+        own = rng.choice([0.0, 0.0, 0.15, 0.3])
         values = gaussian_filter1d(values, smoothing)
-    return values[BESIDE:-BESIDE], slow, at
+        values = values + quick * np.sqrt(own / (1 - own)) * rng.standard_normal(n)
+    return np.asarray(values[BESIDE:-BESIDE])
 
 
-def _features() -> tuple[FloatArray, FloatArray]:
-    """Edges of fine classes of the slow change's size, and what each class takes of every weight (1 + R * B, W)."""
-    edges = np.log(np.geomspace(0.002, 0.14, 15) / so.USUAL_STEP)
-    middle = (edges[1:] + edges[:-1]) / 2
-    sizes, reaches = len(FITTED_SIZES), len(so.REACH)
-    hats = np.array([np.interp(middle, np.log(FITTED_SIZES), row) for row in np.eye(sizes)]).T
-    table = np.zeros((1 + reaches * len(middle), 1 + sizes + reaches))
-    table[0, 0] = 1.0
-    for r in range(reaches):
-        rows = slice(1 + r * len(middle), 1 + (r + 1) * len(middle))
-        table[rows, 1 : 1 + sizes] = hats
-        table[rows, 1 + sizes + r] = 1.0
-    return edges, table
+def _features() -> FloatArray:
+    """What every class of kinds takes of every weight, shape (1 + R * B, W)."""
+    middle = (EDGES[1:] + EDGES[:-1]) / 2
+    hats = np.array([np.interp(middle, np.log(FITTED_SIZES), row) for row in np.eye(len(FITTED_SIZES))]).T
+    table = np.zeros((1 + len(REACH) * len(middle), len(REACH) * len(FITTED_SIZES)))
+    for r in range(len(REACH)):
+        rows, columns = len(middle), len(FITTED_SIZES)
+        table[1 + r * rows : 1 + (r + 1) * rows, r * columns : (r + 1) * columns] = hats
+    return table
 
 
-def _classes(values: FloatArray, edges: FloatArray) -> tuple[FloatArray, FloatArray, int]:
-    """Likelihoods of one series without and with a step, summed up by classes, and the likeliest place."""
+def _summed(likelihood: FloatArray, kinds: so.Kinds, spread: FloatArray) -> FloatArray:
+    """Sum likelihoods (K, ...) up by classes of reach and size of the slow change."""
+    shape = (-1, *([1] * (spread.ndim - 1)))
+    size = np.searchsorted(EDGES, 0.5 * np.log(kinds.share + 1e-30).reshape(shape) + np.log(spread)) - 1
+    reach = kinds.reach.reshape(shape)
+    of = np.where(reach > 0, 1 + (reach - 1) * (len(EDGES) - 1) + np.clip(size, 0, len(EDGES) - 2), 0)
+    top = likelihood.max()
+    sums = np.bincount(of.ravel(), np.exp(likelihood - top).ravel(), 1 + len(REACH) * (len(EDGES) - 1))
+    return np.asarray(np.log(sums + 1e-300) + top)
+
+
+def _classes(values: FloatArray) -> tuple[FloatArray, int]:
+    """Likelihoods of one series by classes, even, with a step and with each drift (2 + R, C); and the likeliest place."""
     fit = so._fitted(values / so.USUAL_STEP, ())
     allowed = np.zeros(VALUES, dtype=bool)
     allowed[MARGIN : VALUES - MARGIN + 1] = True
-    spread = np.sqrt(fit.left / fit.freedom)
     even = fit.base - 0.5 * fit.freedom * np.log(fit.left)
-    weighed = so._with_step(fit, allowed)
-    left = fit.left[:, None]
-    beside = np.sqrt(np.maximum(left - fit.along[:, allowed] ** 2 / fit.own()[:, allowed], 1e-12 * left))
-    beside /= np.sqrt(fit.freedom - 1)
-    bare = weighed - so._slow_weight(fit.kinds.share, fit.kinds.reach, beside, so.STEP_SIZE, so.STEP_REACH)
-    top = bare.max(axis=1)
-    stepped = top + np.log(np.exp(bare - top[:, None]).mean(axis=1))
-    best = beside[np.arange(len(top)), bare.argmax(axis=1)]
-    out = []
-    for likelihood, s in ((even, spread), (stepped, best)):
-        size = np.clip(
-            np.searchsorted(edges, 0.5 * np.log(fit.kinds.share + 1e-30) + np.log(s)) - 1, 0, len(edges) - 2
-        )
-        of = np.where(fit.kinds.reach > 0, 1 + (fit.kinds.reach - 1) * (len(edges) - 1) + size, 0)
-        sums = np.full(1 + len(so.REACH) * (len(edges) - 1), -1e3)
-        np.logaddexp.at(sums, of, likelihood - even.max())
-        out.append(sums)
-    place = np.flatnonzero(allowed)[int(np.argmax(weighed.max(axis=0)))]
-    return out[0], out[1], int(place)
+    rows = [_summed(even - even.max(), fit.kinds, np.sqrt(fit.left / fit.freedom))]
+    place = np.full(VALUES, -np.inf)
+    changes = [(fit.own(), fit.along), *(fit.ramp(number) for number in range(len(RAMPS)))]
+    for k, (own, along) in enumerate(changes):
+        own, along = own[:, allowed], along[:, allowed]
+        weighed = so._with_change(fit, own, along)
+        left = fit.left[:, None]
+        beside = np.sqrt(np.maximum(left - along**2 / own, 1e-12 * left) / (fit.freedom - 1))
+        bare = weighed - so._slow_weight(fit.kinds, beside, so.STEP_WEIGHT)
+        rows.append(_summed(bare - even.max() - np.log(allowed.sum()), fit.kinds, beside))
+        if k == 0:
+            place[allowed] = np.logaddexp.reduce(weighed, axis=0)
+    return np.array(rows), _likeliest(place)
 
 
 def _odds(theta: FloatArray, table: FloatArray, both: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Odds over the limit for every series, and their gradient (S, 2 W + 1)."""
-    width = table.shape[1]
-    sums, shares = [], []
-    for k, part in enumerate(both):
-        weighed = part + table @ theta[k * width : (k + 1) * width]
+    """Odds over the limit for every series, and their gradient (S, 2 W + R + 1)."""
+    width, count = table.shape[1], table.shape[0]
+    even, step, ramps = theta[:width], theta[width : 2 * width], theta[2 * width : -1]
+    none = np.concatenate(
+        [both[:, 0] + table @ even, *(both[:, 2 + r] + table @ step + ramps[r] for r in range(len(RAMPS)))], 1
+    )
+    one = both[:, 1] + table @ step
+    totals, shares = [], []
+    for weighed in (none, one):
         top = weighed.max(axis=1, keepdims=True)
-        total = np.exp(weighed - top).sum(axis=1, keepdims=True)
-        sums.append(top[:, 0] + np.log(total[:, 0]))
-        shares.append(np.exp(weighed - top) / total @ table)
-    gradient = np.column_stack([-shares[0], shares[1], -np.ones(len(sums[0]))])
-    return sums[1] - sums[0] - theta[-1], gradient
+        parts = np.exp(weighed - top)
+        total = parts.sum(axis=1, keepdims=True)
+        totals.append(top[:, 0] + np.log(total[:, 0]))
+        shares.append(parts / total)
+    of_ramps = shares[0][:, count:].reshape(len(both), len(RAMPS), count)
+    gradient = [
+        -shares[0][:, :count] @ table,
+        (shares[1] - of_ramps.sum(axis=1)) @ table,
+        -of_ramps.sum(axis=2),
+        -np.ones((len(both), 1)),
+    ]
+    return totals[1] - totals[0] - theta[-1], np.concatenate(gradient, axis=1)
 
 
 def fitted(
-    even: FloatArray, stepped: FloatArray, cost: FloatArray, gain: FloatArray, table: FloatArray
+    even: FloatArray, of: NDArray[np.int_], stepped: FloatArray, gain: FloatArray, rounds: int
 ) -> FloatArray:
-    """Return the weights without a step, with one, and the limit."""
-    start = np.zeros(2 * table.shape[1] + 1)
-    start[[0, table.shape[1], -1]] = 2.0
-    held = np.zeros_like(start)
-    held[-1] = 2.0
+    """Return the weights without a step, with one, of the drifts, and the limit, from the classes of all series."""
+    table, allowed = _features(), np.array([cell.allowed for cell in cells()])
+    sizes = len(FITTED_SIZES)
+    start = np.concatenate(
+        [so.EVEN_WEIGHT[:, :sizes].ravel(), so.STEP_WEIGHT[:, :sizes].ravel(), so.RAMP_WEIGHT, [1.5]]
+    )
+    held = np.where(np.arange(len(start)) == len(start) - 1, 0.0, HELD)
     theta, moved, squares = start, np.zeros_like(start), np.zeros_like(start)
-    for _ in range(ROUNDS):
-        slope = 0.002 * (theta - held)
-        for both, sign, weight in ((even, -1.0, cost), (stepped, 1.0, gain)):
-            odds, gradient = _odds(theta, table, both)
-            wrong = 1 / (1 + np.exp(np.clip(sign * SHARPNESS * odds, -50, 50)))
-            slope += gradient.T @ (-sign * weight * wrong * (2 * SHARPNESS * (1 - wrong) + 0.05))
+    dear, rate, rng = np.ones(len(allowed)), allowed.copy(), np.random.default_rng(0)
+    for _ in range(rounds):
+        some, others = rng.random(len(even)) < PART, rng.random(len(stepped)) < PART
+        count = np.maximum(np.bincount(of[some], minlength=len(allowed)), 1)
+        odds, gradient = _odds(theta, table, even[some])
+        told = np.bincount(of[some], odds > 0, minlength=len(allowed)) / count
+        rate = 0.9 * rate + 0.1 * told
+        dear = np.clip(dear * np.exp(0.03 * np.clip(rate / allowed - 1, -1, 3)), 1e-3, 0.9 / allowed)
+        share = 1 / (1 + np.exp(-np.clip(SHARPNESS * odds, -40, 40)))
+        cost = 4 * SHARPNESS * share * (1 - share) * (dear / count)[of[some]] / len(allowed)
+        slope = cost @ gradient + held * (theta - start)
+        odds, gradient = _odds(theta, table, stepped[others])
+        share = 1 / (1 + np.exp(-np.clip(SHARPNESS * odds, -40, 40)))
+        slope -= (SHARPNESS * share * (1 - share) * gain[others] / gain[others].sum()) @ gradient
         moved = 0.9 * moved + 0.1 * slope
         squares = 0.99 * squares + 0.01 * slope**2
         theta = theta - RATE * moved / (np.sqrt(squares) + 1e-6)
@@ -134,31 +187,27 @@ def fitted(
 
 def main() -> None:
     """Draw, fit, print."""
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else 4000
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 200
+    rounds = int(sys.argv[2]) if len(sys.argv) > 2 else 700
     rng = np.random.default_rng(1)
-    edges, table = _features()
-    parts: dict[bool, list[tuple[FloatArray, FloatArray]]] = {False: [], True: []}
-    weights: dict[bool, list[float]] = {False: [], True: []}
-    for k in range(count + count // 2):
-        has = k >= count
-        size = float(np.exp(rng.uniform(np.log(0.065), np.log(0.16)))) if has else 0.0
-        values, slow, at = drawn(rng, size * float(rng.choice([-1, 1])))
-        even, stepped, place = _classes(values, edges)
-        if has and abs(place - at) > NEAR:
-            continue
-        parts[has].append((even, stepped))
-        quiet = 1.2 if slow < 0.012 else 1.0 if slow < 0.025 else 0.3
-        middling = 1.5 if 0.012 <= slow < 0.03 else 1.0
-        weights[has].append(quiet * (1.5 if size < 0.1 else 0.7) if has else FALSE_COST * middling)
-    stacked = {has: np.array(rows).transpose(1, 0, 2) for has, rows in parts.items()}
-    shares = {has: np.array(w) / len(w) for has, w in weights.items()}
-    theta = fitted(stacked[False], stacked[True], shares[False], shares[True], table)
-    sizes, reaches = len(FITTED_SIZES), len(so.REACH)
-    for name, part in (("even", theta[: table.shape[1]]), ("with a step", theta[table.shape[1] : -1])):
-        # A series without slow change has weight 0; the others are given against it.
-        print(f"{name}: sizes {np.round(part[1 : 1 + sizes], 1).tolist()}, reaches", end=" ")
-        print(f"{np.round(part[1 + sizes : 1 + sizes + reaches], 1).tolist()}, none {part[0]:.1f}")
-    print(f"limit {theta[-1] + WIDE_OPEN:.1f}")
+    even, of, stepped, gain = [], [], [], []
+    for number, cell in enumerate(cells()):
+        for _ in range(count):
+            even.append(_classes(drawn(rng, cell, 0.0, VALUES))[0])
+            of.append(number)
+        for _ in range(count if cell.slow[1] <= SLOW[1][1] and not cell.drift[1] else 0):
+            at = int(rng.integers(MARGIN + 4, VALUES - MARGIN - 3))
+            size = float(np.exp(rng.uniform(np.log(0.07), np.log(0.11))))
+            rows, place = _classes(drawn(rng, cell, size * float(rng.choice([-1, 1])), at))
+            if abs(place - at) <= NEAR:
+                stepped.append(rows)
+                gain.append(1.5 if not cell.slow[1] else 1.0 if cell.slow[1] <= SLOW[0][1] else 0.6)
+    theta = fitted(np.array(even), np.array(of), np.array(stepped), np.array(gain), rounds)
+    width = len(REACH) * len(FITTED_SIZES)
+    for name, part in (("even", theta[:width]), ("with a step", theta[width : 2 * width])):
+        print(name)
+        print(np.round(part.reshape(len(REACH), -1), 1).tolist())
+    print(f"drifts {np.round(theta[2 * width : -1], 1).tolist()}, limit {theta[-1]:.1f}")
 
 
 if __name__ == "__main__":

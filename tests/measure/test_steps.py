@@ -7,7 +7,7 @@ import pytest
 from scipy.ndimage import gaussian_filter1d
 
 from pickglass.measure.steps import (
-    _sharpness,
+    _likeliest,
     best_partition,
     find_changes,
     long_run_variance,
@@ -101,6 +101,27 @@ def test_step_of_8_percent_is_found_within_three_picks():
     assert near >= 36
 
 
+@pytest.mark.parametrize("smooth", [0.8, 1.0, 1.2])
+def test_a_step_smoothed_by_the_tracking_is_found_within_three_picks(smooth):
+    """The tracking smooths over about three picks, the step with the scatter."""
+    rng = np.random.default_rng(18)
+    near = 0
+    for _ in range(20):
+        at = int(rng.integers(25, 55))
+        found = find_changes(series(rng, 80, 0.05, smooth=smooth, step=0.13, at=at), least_size=0.03)
+        near += any(abs(c.index - at) <= 3 for c in found)
+    assert near >= 17
+
+
+def test_a_lone_likeliest_place_does_not_outweigh_many_beside_each_other():
+    place = np.full(40, -np.inf)
+    place[12:19] = [-0.2, -0.1, 0.0, 0.1, 0.0, -0.1, -0.2]
+    place[30] = 0.3  # the likeliest value alone, but a seventh of the likelihood
+    assert _likeliest(place) == 15
+    place[30] = 4.0
+    assert _likeliest(place) == 30
+
+
 def test_slow_drift_is_no_step():
     rng = np.random.default_rng(12)
     drift = np.linspace(-0.1, 0.1, 90)
@@ -165,23 +186,3 @@ def test_a_long_series_is_searched_on_averages_and_placed_on_single_values():
     (found,) = find_changes(values)
     assert found.index == pytest.approx(201, abs=2)
     assert found.size == pytest.approx(0.12, abs=0.03)
-
-
-def test_a_change_at_once_is_told_from_one_spread_over_many_picks():
-    rng = np.random.default_rng(8)
-    pick = np.arange(72)
-    at_once = (pick >= 36).astype(float)
-    spread = np.clip((pick - 36) / 20 + 0.5, 0.0, 1.0)
-    sharpness = {
-        name: [_sharpness(shape + 0.5 * rng.standard_normal(72), (), 36) for _ in range(40)]
-        for name, shape in (("at once", at_once), ("spread", spread))
-    }
-    assert np.median(sharpness["at once"]) > 1.0
-    assert np.median(sharpness["spread"]) < 0.0
-
-
-def test_sharpness_is_told_between_the_neighbouring_steps_only():
-    rng = np.random.default_rng(9)
-    near = np.concatenate([np.zeros(40), np.ones(30)]) + 0.1 * rng.standard_normal(70)
-    beside = np.concatenate([near, 3.0 + np.arange(30) / 10])
-    assert _sharpness(beside, (70,), 40) == pytest.approx(_sharpness(near, (), 40))
