@@ -33,6 +33,7 @@ LONE_CLEAR = 5.8
 LONE_ODDNESS = 2.0  # natural logarithm: residual of more than seven times the usual energy
 CORE = 1.2  # oddness of a crossing that belongs to a spot
 BORDER = 2  # crossings beside the selvedges and the first and last pick always look different
+OUTSIDE = 3  # crossings off the cloth from which a spot that reaches them is the edge's
 LARGEST = 6  # crossings each way of a knot or slub; the tracking slips on larger patches too
 LONGEST = 12  # crossings of a slub along its thread
 SLUB_GAP = 8  # crossings along a thread
@@ -75,6 +76,7 @@ def find_odd_spots(crossings: Crossings) -> tuple[OddSpot, ...]:
     # One quiet crossing does not part a spot: every second crossing of a slub may look as usual.
     joined = cv2.morphologyEx(core, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
     count, labels = cv2.connectedComponents(joined, connectivity=8)
+    off = _off_the_cloth(crossings)
     found = []
     for label in range(1, count):
         here = labels == label
@@ -86,7 +88,10 @@ def find_odd_spots(crossings: Crossings) -> tuple[OddSpot, ...]:
         rows, columns = np.nonzero(here)
         size = (int(np.ptp(rows)) + 1, int(np.ptp(columns)) + 1)
         if kind == "knot-or-slub" and (
-            min(size) > LARGEST or max(size) > LONGEST or _slipped(crossings, here)
+            min(size) > LARGEST
+            or max(size) > LONGEST
+            or _slipped(crossings, here)
+            or bool((here & off).any())
         ):
             continue
         found.append(
@@ -165,6 +170,19 @@ def _kind(crossings: Crossings, core: NDArray[np.bool_]) -> Literal["hole", "kno
     block = cv2.filter2D(look, -1, np.full((2, 2), 0.25))
     shows = float(block[core].min()) < TABLE_LOOK
     return "hole" if shows and usual > USUAL_LOOK else "knot-or-slub"
+
+
+def _off_the_cloth(crossings: Crossings) -> NDArray[np.bool_]:
+    """Mark odd crossings that hang together with several which lie off the cloth: there a followed thread has left it.
+
+    At a selvedge that wanders or crowds the outermost threads followed lie on the table for a while, and their neighbours are
+    followed beside their places.
+    """
+    odd = (np.clip(crossings.oddness, *CLIP) > CORE).astype(np.uint8)
+    count, labels = cv2.connectedComponents(odd, connectivity=8)
+    outside = np.bincount(labels[crossings.cloth <= INSIDE], minlength=count) >= OUTSIDE
+    outside[0] = False
+    return np.asarray(outside[labels])
 
 
 def _slipped(crossings: Crossings, here: NDArray[np.bool_]) -> bool:

@@ -83,3 +83,15 @@ def test_one_odd_crossing_beside_others_is_no_knot():
     assert len(find_odd_spots(cloth)) == 1
     cloth.oddness[31, 13] = 1.4
     assert find_odd_spots(cloth) == ()
+
+
+def test_where_followed_threads_leave_the_cloth_nothing_is_said():
+    """A selvedge that wanders: the outermost end followed lies on the table, and the next ones beside their places."""
+    cloth = even_crossings(8)
+    cloth.oddness[20:26, 0:5] = 2.4
+    assert len(find_odd_spots(cloth)) == 1
+    cloth.cloth[20:26, 0] = 0.1
+    assert find_odd_spots(cloth) == ()
+    cloth.oddness[20:26, 1] = 0.0  # a knot beside a quiet end does not hang together with the edge
+    cloth.oddness[20:26, 2] = 0.0
+    assert len(find_odd_spots(cloth)) == 1
