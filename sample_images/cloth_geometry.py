@@ -28,7 +28,9 @@ CONTACT = 0.92  # centre distance of crossing yarns over the sum of their half-h
 class WovenCloth:
     """A cloth in its own frame (u, v, z), lowest point at z = 0.
 
-    `warp`, `weft` are meshes; `fuzz` the hairs. The crossings hold centre lines for the truth.
+    `warp`, `weft` are meshes; `fuzz` the hairs. The crossings hold centre lines for the truth. `warp_thickness` and
+    `weft_thickness` are places along the threads (along the warp, across it) and the diameters of all threads there,
+    relative to their yarn's.
     """
 
     layout: Layout
@@ -41,6 +43,8 @@ class WovenCloth:
     thickness_mm: float
     warp_half_width_mm: float
     weft_half_width_mm: float
+    warp_thickness: tuple[Array, Array]
+    weft_thickness: tuple[Array, Array]
 
 
 def _section(yarn: Yarn, growth: float) -> tuple[float, float]:
@@ -358,7 +362,20 @@ def weave_cloth(cloth: Cloth, seed: int) -> WovenCloth:
             mesh.points[:, 2] -= floor
     if fuzz is not None:
         fuzz.points[:, 2] = np.maximum(fuzz.points[:, 2], 0.01)
-    return WovenCloth(layout, warp, weft, fuzz, cross_u, cross_v, -floor, top - floor, wa, fa)
+    return WovenCloth(
+        layout=layout,
+        warp=warp,
+        weft=weft,
+        fuzz=fuzz,
+        cross_u=cross_u,
+        cross_v=cross_v,
+        mid_height_mm=-floor,
+        thickness_mm=top - floor,
+        warp_half_width_mm=wa,
+        weft_half_width_mm=fa,
+        warp_thickness=(grid_v, warp_d),
+        weft_thickness=(grid_u, weft_d),
+    )
 
 
 def _grid(start: float, stop: float, diameter_mm: float) -> Array:

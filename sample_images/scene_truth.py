@@ -19,6 +19,7 @@ Array = NDArray[np.float64]
 
 WINDOW_MM = 10.0  # of the local pick density
 STATION_MM = 5.0  # between the stations of the width profile
+THICK = 1.4  # diameter against the yarn's; thinner swellings hardly differ from its usual unevenness
 BIN_MM = 0.25  # along the warp, in which the outermost yarn surface is taken
 
 
@@ -100,6 +101,7 @@ def _threads(scene: Scene, cloth: WovenCloth) -> dict[str, Any]:
             for s in spec.width_steps
         ],
         "faults": _faults(scene, pick_v),
+        "thick_places": _thick_places(cloth, pick_v, origin, end_u),
         "sides": spec.sides,
         "yarn": {
             "warp_d_mm": round(spec.warp.diameter_mm * spec.wash.yarn_growth, 4),
@@ -120,6 +122,31 @@ def _threads(scene: Scene, cloth: WovenCloth) -> dict[str, Any]:
         "height_of_cloth_mid_mm": round(cloth.mid_height_mm, 3),
         "cloth_thickness_mm": round(cloth.thickness_mm, 3),
     }
+
+
+def _thick_places(cloth: WovenCloth, pick_v: Array, origin: float, end_u: Array) -> list[dict[str, Any]]:
+    """List the slubs that the yarns have of their own: nobody planted them, but they are in the cloth."""
+    (grid_v, warp), (grid_u, weft) = cloth.warp_thickness, cloth.weft_thickness
+    out: list[dict[str, Any]] = []
+    for of, along, threads, low, high in (
+        ("end", grid_v - origin, warp, 0.0, float(pick_v[-1])),
+        ("pick", grid_u, weft, float(end_u[0]), float(end_u[-1])),
+    ):
+        inside = (along >= low) & (along <= high)
+        for index, thread in enumerate(threads):
+            thick = np.concatenate([[False], (thread > THICK) & inside, [False]])
+            starts, stops = np.flatnonzero(~thick[:-1] & thick[1:]), np.flatnonzero(thick[:-1] & ~thick[1:])
+            for start, stop in zip(starts, stops, strict=True):
+                out.append(
+                    {
+                        "of": of,
+                        "index": index,
+                        "from_mm": round(float(along[start]), 2),
+                        "to_mm": round(float(along[stop - 1]), 2),
+                        "times_usual": round(float(thread[start:stop].max()), 2),
+                    }
+                )
+    return out
 
 
 def _faults(scene: Scene, pick_v: Array) -> list[dict[str, Any]]:

@@ -130,7 +130,7 @@ def _summary(scores: list[Score]) -> str:
     total = sum(len(s.faults_planted) for s in scores)
     lines.append(
         f"faults: recall {found} of {total}, precision {found} of {found + len(false)}; "
-        f"{len(false)} false in {metres:.1f} m = {len(false) / metres:.2f} per metre {sorted(set(false)) if false else ''}"
+        f"{sum(s.thick_places for s in scores)} more on slubs of the yarn, {len(false)} false in {metres:.1f} m = {len(false) / metres:.2f} per metre {sorted(set(false)) if false else ''}"
     )
     return "\n".join(lines)
 

@@ -21,6 +21,8 @@ FAULT_NEAR_MM = 6.0
 ACROSS_NEAR_MM = 6.0
 CROWDED_TRUTH = 0.78  # mean of the four outermost spacings over the median of the middle six tenths
 
+ENDS = ("from_mm", "to_mm")  # of a thick place
+
 # Names under which a planted fault may be reported. A slack end is a bulge or a streak, as the light will have it.
 NAMES = {
     "missed_pick": {"missed-pick"},
@@ -51,6 +53,7 @@ class Score:
     faults_planted: list[tuple[str, float]] = field(default_factory=list)
     faults_found: list[tuple[str, float]] = field(default_factory=list)
     faults_false: list[tuple[str, float]] = field(default_factory=list)
+    thick_places: int = 0  # findings on slubs that a yarn has of its own: right, though nobody planted them
     cover_error: float | None = None
 
 
@@ -209,4 +212,21 @@ def _faults(
             best = min(near, key=lambda f: abs(f.at_mm - one.at_mm))
             left.remove(best)
             result.faults_found.append((one.kind, one.at_mm))
+    for thick in truth.get("thick_places", ()):
+        along = sorted(
+            float(place(thick[key]) if thick["of"] == "end" else sign * thick[key]) for key in ENDS
+        )
+        thread = float(
+            middle + sign * end[thick["index"]] if thick["of"] == "end" else place(pick[thick["index"]])
+        )
+        for fault in [f for f in left if f.kind == "knot-or-slub"]:
+            at, across = fault.at_mm, fault.across_mm
+            if thick["of"] == "pick":
+                at, across = across - middle, at
+            if (
+                along[0] - FAULT_NEAR_MM <= at <= along[1] + FAULT_NEAR_MM
+                and abs(across - thread) <= ACROSS_NEAR_MM / 2
+            ):
+                left.remove(fault)
+                result.thick_places += 1
     result.faults_false = [(f.kind, f.at_mm) for f in left]
