@@ -47,6 +47,7 @@ _FAULT_ADVICE = {
     "or as an arc before the beat, so that it finds its length",
     "selvedge-nick": "often the weft was pulled hard at the turn; leave it lying at an angle and close it with the beat",
 }
+LONG_LUMP = 3.0  # times as long one way as the other
 LEAST_USUAL_BOW, LEAST_USUAL_SKEW = 1.5, 1.5  # percent of the width
 
 
@@ -58,7 +59,18 @@ def fault_words(fault: Fault) -> str:
         place = f"along {fault.size_mm:z.0f} mm on the {side} (with the beginning of the band on top)"
         name = f"{name} {place}, the outer ends at {fault.clearness:z.2f} of the usual distance"
         return f"Perhaps a {name}: {advice} (common practice)."
+    if fault.kind == "knot-or-slub":
+        name += _along_thread(fault)
     return f"Perhaps a {name} at {fault.at_mm:z.0f} mm: {advice} (common practice)."
+
+
+def _along_thread(fault: Fault) -> str:
+    """Say along which thread a lump lies that is much longer one way than the other: a thick place of the yarn."""
+    if fault.size_mm >= LONG_LUMP * fault.across_size_mm > 0:
+        return f" along an end, {fault.size_mm:z.0f} mm long,"
+    if fault.across_size_mm >= LONG_LUMP * fault.size_mm:
+        return f" along a pick, {fault.across_size_mm:z.0f} mm long,"
+    return ""
 
 
 def finding_words(evenness: Evenness) -> tuple[str, ...]:

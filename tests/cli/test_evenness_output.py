@@ -14,8 +14,10 @@ from pickglass.cli.evenness_csv import picks_csv, stations_csv, stations_path
 from pickglass.cli.evenness_json import evenness_document, several_document
 from pickglass.cli.evenness_run import Part, Run
 from pickglass.cli.evenness_text import comparison_text, evenness_text
+from pickglass.cli.evenness_words import fault_words
 from pickglass.cli.sett_json import dump
 from pickglass.measure.evenness import compare_bands, measure_evenness
+from pickglass.measure.faults import Fault
 from pickglass.measure.frame import straight_frame
 
 from .fakes import fake_plane, fake_result
@@ -68,6 +70,22 @@ def test_words_are_hedged_and_marked_as_common_practice():
         assert "common practice" in sentence
         assert "often" in sentence
     assert "says nothing of strength" in text
+
+
+@pytest.mark.parametrize(
+    ("along", "across", "words"),
+    [
+        (13.0, 1.8, "knot, slub or lump along an end, 13 mm long, at 58 mm"),
+        (1.9, 8.0, "knot, slub or lump along a pick, 8 mm long, at 58 mm"),
+        (4.0, 4.0, "knot, slub or lump at 58 mm"),
+        (13.0, 0.0, "knot, slub or lump at 58 mm"),  # its extent across is not known
+    ],
+)
+def test_a_long_lump_is_said_to_lie_along_its_thread(along, across, words):
+    fault = Fault(
+        kind="knot-or-slub", at_mm=58.0, across_mm=3.0, size_mm=along, clearness=7.0, across_size_mm=across
+    )
+    assert f"Perhaps a {words}: often" in fault_words(fault)
 
 
 def test_an_even_band_is_called_so():
