@@ -99,7 +99,7 @@ class _Fit:
         """Return the same for two such changes, shape (K, pairs)."""
         to_levels, solved = self._spread(number, self.to_levels), self._spread(number, self._solved_down())
         level = (to_levels[:, first] * solved[:, second]).sum(axis=2)
-        return ramp_products(summed, RAMPS[number], first, second) - level
+        return np.asarray(ramp_products(summed, RAMPS[number], first, second) - level)
 
     def _solved_down(self) -> FloatArray:
         return self.solved.transpose(0, 2, 1)
