@@ -95,3 +95,25 @@ def test_where_followed_threads_leave_the_cloth_nothing_is_said():
     cloth.oddness[20:26, 1] = 0.0  # a knot beside a quiet end does not hang together with the edge
     cloth.oddness[20:26, 2] = 0.0
     assert len(find_odd_spots(cloth)) == 1
+
+
+def test_a_knot_that_hides_its_thread_looks_like_the_other_one():
+    cloth = even_crossings(9)
+    cloth.turned[29:32, 11:14] = 0.0
+    cloth.oddness[30, 12], cloth.turned[30, 12], cloth.turned_z[30, 12] = 1.8, 0.95, 12.0
+    (found,) = find_odd_spots(cloth)
+    assert (found.kind, found.clearness) == ("knot-or-slub", 12.0)
+    cloth.turned[31, 12] = 0.5  # its neighbour looks half turned too: the tracking may have slipped
+    assert find_odd_spots(cloth) == ()
+
+
+def test_in_uneven_yarn_a_turned_crossing_tells_nothing():
+    cloth = even_crossings(10)
+    rows = np.arange(10, 60, 8)
+    for row, turned in zip(rows, [0.95, 0.6, 0.7, 0.55, 0.65, 0.75, 0.6], strict=True):
+        cloth.turned[row - 1 : row + 2, 11:14] = 0.0
+        cloth.oddness[row - 1 : row + 2, 11:14] = 0.0
+        cloth.oddness[row, 12], cloth.turned[row, 12], cloth.turned_z[row, 12] = 1.8, turned, 10 * turned
+    assert find_odd_spots(cloth) == ()
+    cloth.turned[rows[1:], 12] = 0.0
+    assert len(find_odd_spots(cloth)) == 1
