@@ -179,7 +179,8 @@ def _lone_turned(crossings: Crossings, odd: FloatArray, usable: NDArray[np.bool_
     beside = cv2.dilate(np.abs(crossings.turned), ring)
     alone = usable & (beside < TURNED_BESIDE) & (odd > TURNED_ODDNESS) & (crossings.turned > HALF_TURNED)
     wholly = alone & (crossings.turned >= TURNED[0]) & (crossings.turned_z > TURNED_CLEAR)
-    if np.count_nonzero(alone & (crossings.turned < TURNED[0])) >= max(1, np.count_nonzero(wholly)):
+    half = alone & (crossings.turned < TURNED[0])
+    if half.any() and half.sum() >= wholly.sum():
         return np.zeros(odd.shape)
     return np.where(wholly & (crossings.turned <= TURNED[1]), crossings.turned_z, 0.0)
 
