@@ -25,7 +25,8 @@ TWICE_DRIFTED = 2  # two changes spread over the longest of `RAMPS` find no room
 # `USUAL_STEP`, interpolated in its logarithm), for a series that holds no further step and for one that does; no slow change has
 # 0. Two weights, because the odds are to decide between two families at once: they come near the least favourable priors (Lehmann
 # and Romano, Testing Statistical Hypotheses, 2005, chapter 3.8), which weigh most what is hardest to tell from a step. They were
-# fitted on simulated series as `python -m evenness_bands.fit_step_odds` does. Beyond 14 % they are assumed to fall with the third
+# fitted on simulated series as `python -m evenness_bands.fit_step_odds` does, whose own draw of 70 series a cell gives weights up to 1.1
+# apart from these and a limit of 1.5. Beyond 14 % they are assumed to fall with the third
 # power of the size: a beat that wanders by more is rarer than one that was changed.
 USUAL_STEP = 0.07  # of the logarithm of the beat; the likeliest steps are half as large again
 SLOW_SIZE = np.array([0.004, 0.008, 0.016, 0.03, 0.06, 0.14, 0.28]) / USUAL_STEP

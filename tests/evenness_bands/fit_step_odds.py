@@ -1,9 +1,9 @@
 """Fit the weights of `measure/step_odds.py` on simulated series: python -m evenness_bands.fit_step_odds [SERIES] [ROUNDS].
 
 The series are no bands of `evenness_bands.power`: scatter, memory, smoothing, what the tracking adds, and slow change are drawn from
-wide ranges, in cells of like size and reach. The weights are to find as many steps as possible while no cell of series without a
-step shows one more often than it may (`ALLOWED`): a smooth count of steps passed over is brought down by its gradient (Adam's
-rule), and a cell that shows too many weighs more from round to round (Lagrange's multipliers). What is printed can be put into
+wide ranges, in cells of like size and reach. The weights are to find as many steps as possible while no group of series without a
+step shows one more often than it may (`Cell.allowed`): a smooth count of steps passed over is brought down by its gradient (Adam's
+rule), and a group that shows too many weighs more from round to round (Lagrange's multipliers). What is printed can be put into
 `step_odds.py`; the steps and slow changes of a real beat are like neither.
 """
 
@@ -26,7 +26,7 @@ FloatArray = NDArray[np.float64]
 VALUES, MARGIN, BESIDE = 72, 12, 20
 FITTED_SIZES = so.SLOW_SIZE[:6]  # the series hold no larger slow change; beyond, the weights are assumed
 EDGES = np.log(np.geomspace(0.002, 0.16, 15) / so.USUAL_STEP)  # of fine classes of the slow change's size
-RATE, SHARPNESS, HELD, PART = 0.04, 2.5, 0.004, 0.33
+RATE, SHARPNESS, HELD, PART = 0.04, 2.5, 0.002, 0.33
 SCATTER = ((0.02, 0.035), (0.035, 0.06))
 SLOW = (
     (0.004, 0.012, 0.015),
@@ -34,7 +34,7 @@ SLOW = (
     (0.03, 0.06, 0.06),
 )  # from, to, share of false steps allowed
 SLOW_REACH = ((3.5, 7.0), (7.0, 13.0), (13.0, 22.0), (22.0, 42.0))
-DRIFT = ((10, 14, 0.55), (16, 40, 0.2))  # values over which 8 % are spread, share of false steps allowed
+DRIFT = ((10, 14, 0.6), (16, 40, 0.3))  # values over which 8 % are spread, share of false steps allowed
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,7 @@ class Cell:
     slow: tuple[float, float] = (0.0, 0.0)
     reach: tuple[float, float] = (1.0, 1.0)
     drift: tuple[int, int] = (0, 0)
-    allowed: float = 0.015
+    allowed: float = 0.004
 
 
 def cells() -> list[Cell]:
@@ -59,6 +59,16 @@ def cells() -> list[Cell]:
                 out += [Cell(scatter, made_up, (low, high), reach, allowed=allowed) for reach in SLOW_REACH]
             out += [Cell(scatter, made_up, drift=(a, b), allowed=allowed) for a, b, allowed in DRIFT]
     return out
+
+
+def groups() -> tuple[NDArray[np.int_], FloatArray]:
+    """Cells that differ in their scatter alone are counted together: the group of every cell, and what each group may show."""
+    keys = [(cell.slow, cell.reach, cell.drift) for cell in cells()]
+    number = {key: k for k, key in enumerate(dict.fromkeys(keys))}
+    allowed = np.zeros(len(number))
+    for key, cell in zip(keys, cells(), strict=True):
+        allowed[number[key]] = cell.allowed
+    return np.array([number[key] for key in keys]), allowed
 
 
 def drawn(rng: np.random.Generator, cell: Cell, step: float, at: int) -> FloatArray:
@@ -158,7 +168,7 @@ def fitted(
     even: FloatArray, of: NDArray[np.int_], stepped: FloatArray, gain: FloatArray, rounds: int
 ) -> FloatArray:
     """Return the weights without a step, with one, of the drifts, and the limit, from the classes of all series."""
-    table, allowed = _features(), np.array([cell.allowed for cell in cells()])
+    table, allowed = _features(), groups()[1]
     sizes = len(FITTED_SIZES)
     start = np.concatenate(
         [so.EVEN_WEIGHT[:, :sizes].ravel(), so.STEP_WEIGHT[:, :sizes].ravel(), so.RAMP_WEIGHT, [1.5]]
@@ -172,9 +182,9 @@ def fitted(
         odds, gradient = _odds(theta, table, even[some])
         told = np.bincount(of[some], odds > 0, minlength=len(allowed)) / count
         rate = 0.9 * rate + 0.1 * told
-        dear = np.clip(dear * np.exp(0.03 * np.clip(rate / allowed - 1, -1, 3)), 1e-3, 0.9 / allowed)
+        dear = np.clip(dear * np.exp(0.03 * np.clip(rate / allowed - 1, -1, 3)), 1e-3, 2 / allowed)
         share = 1 / (1 + np.exp(-np.clip(SHARPNESS * odds, -40, 40)))
-        cost = 4 * SHARPNESS * share * (1 - share) * (dear / count)[of[some]] / len(allowed)
+        cost = SHARPNESS * share * (1 - share) * (dear / count)[of[some]] / 4
         slope = cost @ gradient + held * (theta - start)
         odds, gradient = _odds(theta, table, stepped[others])
         share = 1 / (1 + np.exp(-np.clip(SHARPNESS * odds, -40, 40)))
@@ -191,17 +201,19 @@ def main() -> None:
     rounds = int(sys.argv[2]) if len(sys.argv) > 2 else 700
     rng = np.random.default_rng(1)
     even, of, stepped, gain = [], [], [], []
+    group, _ = groups()
     for number, cell in enumerate(cells()):
         for _ in range(count):
             even.append(_classes(drawn(rng, cell, 0.0, VALUES))[0])
-            of.append(number)
+            of.append(group[number])
         for _ in range(count if cell.slow[1] <= SLOW[1][1] and not cell.drift[1] else 0):
             at = int(rng.integers(MARGIN + 4, VALUES - MARGIN - 3))
             size = float(np.exp(rng.uniform(np.log(0.07), np.log(0.11))))
             rows, place = _classes(drawn(rng, cell, size * float(rng.choice([-1, 1])), at))
             if abs(place - at) <= NEAR:
                 stepped.append(rows)
-                gain.append(1.5 if not cell.slow[1] else 1.0 if cell.slow[1] <= SLOW[0][1] else 0.6)
+                rough = 2.0 if cell.scatter[0] > SCATTER[0][0] else 1.0
+                gain.append(rough if not cell.slow[1] else 1.0 if cell.slow[1] <= SLOW[0][1] else 0.8)
     theta = fitted(np.array(even), np.array(of), np.array(stepped), np.array(gain), rounds)
     width = len(REACH) * len(FITTED_SIZES)
     for name, part in (("even", theta[:width]), ("with a step", theta[width : 2 * width])):
