@@ -20,6 +20,9 @@ from .phase import (
 
 __all__ = ["IndexField", "ThreadPicture", "index_field", "resample_on_threads"]
 
+NEWTON_STEPS = 6
+LEAST_RATE = 0.4  # threads in one usual spacing; a departure that falls faster has gone astray, and no step may be carried off by it
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class IndexField:
@@ -129,7 +132,9 @@ def _departure(
     return np.asarray(surface / (2 * np.pi), dtype=np.float32), coherence
 
 
-def index_field(picture: LatticePicture, planes: dict[str, FloatPlane]) -> IndexField:
+def index_field(
+    picture: LatticePicture, planes: dict[str, FloatPlane], *, level_picks: bool = False
+) -> IndexField:
     """Find the thread index of both systems over the cloth.
 
     Parameters
@@ -137,6 +142,8 @@ def index_field(picture: LatticePicture, planes: dict[str, FloatPlane]) -> Index
     picture : LatticePicture
     planes : dict
         What `phase.feature_planes` made of the picture.
+    level_picks : bool
+        The picture has one pick to a row of the index already, and they stay there: only the ends are looked for.
 
     Notes
     -----
@@ -154,12 +161,16 @@ def index_field(picture: LatticePicture, planes: dict[str, FloatPlane]) -> Index
         rising, falling = found.node(0.5, 0.5), found.node(0.5, -0.5)
         if name != "gap_y":
             ends.append(found.node(1.0, 0.0))
+        ends.append(np.asarray(rising * falling, dtype=np.complex64))
+        if level_picks:
+            continue
         if name != "gap_x":
             picks.append(found.node(0.0, 1.0))
-        ends.append(np.asarray(rising * falling, dtype=np.complex64))
         picks.append(np.asarray(rising * np.conj(falling), dtype=np.complex64))
     end_shift, end_coherence = _departure(ends, cloth, 0)
-    pick_shift, pick_coherence = _departure(picks, cloth, 1)
+    pick_shift, pick_coherence = np.zeros_like(cloth), np.ones_like(cloth)
+    if not level_picks:
+        pick_shift, pick_coherence = _departure(picks, cloth, 1)
     rows, cols = cloth.shape
     grid_j, grid_i = np.arange(cols, dtype=np.float32), np.arange(rows, dtype=np.float32)
     k = PX_PER_THREAD
@@ -200,11 +211,15 @@ def _invert(field: IndexField, margin: int) -> tuple[FloatPlane, FloatPlane, int
     shift_pick = np.asarray(field.pick_index - np.arange(rows, dtype=np.float32)[:, None], dtype=np.float32)
     at_j = want_end - float(np.median(shift_end[on]))
     at_i = want_pick - float(np.median(shift_pick[on]))
-    # The departure changes slowly (a few percent per thread), so this converges fast.
-    for _ in range(8):
-        end_here = _sample(shift_end, at_j, at_i)
-        pick_here = _sample(shift_pick, at_j, at_i)
-        at_j, at_i = want_end - end_here, want_pick - pick_here
+    rates = (1.0 + np.gradient(shift, axis=axis) for axis, shift in ((1, shift_end), (0, shift_pick)))
+    parts = [shift_end, shift_pick, *(np.maximum(rate, LEAST_RATE) for rate in rates)]
+    known = np.asarray(cv2.merge(parts), dtype=np.float32)
+    # Newton's method, each index by its own coordinate. Without the rates it would not converge where threads lie
+    # closer than half of their usual spacing.
+    for _ in range(NEWTON_STEPS):
+        end_here, pick_here, end_rate, pick_rate = cv2.split(_sample(known, at_j, at_i))
+        at_j = at_j - (at_j + end_here - want_end) / end_rate
+        at_i = at_i - (at_i + pick_here - want_pick) / pick_rate
     return at_j, at_i, first_end, first_pick
 
 

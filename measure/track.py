@@ -504,9 +504,7 @@ def track_threads(
         if picks is not None:
             index = _with_level_picks(index)
         first = resample_on_threads(source, index, previous=before, margin=MARGIN_THREADS)
-    field = index_field(first.picture, feature_planes(first.picture))
-    if picks is not None:
-        field = _with_level_picks(field)
+    field = index_field(first.picture, feature_planes(first.picture), level_picks=picks is not None)
     threads = resample_on_threads(source, field, previous=first, margin=MARGIN_THREADS)
     threads = replace(
         threads,
