@@ -70,7 +70,7 @@ def follow_edges(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], tracks: Tracks
 
 
 def _drawn_level(cloth: Cloth, tracks: Tracks) -> Tracks:
-    """Follow all once more with the spacing of the ends followed drawn level, where a selvedge leaves doubt.
+    """Follow all once more with the spacing of the ends followed drawn level, where some lie closer beside a selvedge.
 
     The looks of all ends together must not lose by it. Where hardly any end shows, looks decide nothing.
     """
@@ -143,10 +143,10 @@ def _dim(ends: SystemTrack, far: bool) -> bool:
 
 
 def _close(ends: SystemTrack, far: bool) -> bool:
-    """Whether the outermost ends at a selvedge lie closer than the others, or are less like ends."""
+    """Whether the outermost ends at a selvedge lie closer than the others."""
     spacing = np.diff(ends.positions_px)
     outer = spacing[-OUTER:] if far else spacing[:OUTER]
-    return float(outer.mean()) < NARROW * ends.middle_pitch_px or _dim(ends, far)
+    return float(outer.mean()) < NARROW * ends.middle_pitch_px
 
 
 def _looks(ends: SystemTrack, far: bool, inner: int) -> float:
