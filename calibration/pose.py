@@ -234,16 +234,23 @@ def fit_pose(
             least_gain=gain,
         )
 
-    # With the focal length hardly known, one start may be too far off to find the way.
+    # With the focal length hardly known, one start may be too far off to find the way: then the points do not fit.
     stretches = (1.0,) if prior.focal_log_std < 0.1 else (1.0, 1.7)
     best: PoseFit | None = None
     for stretch in stretches:
+        if best is not None and best.chi_square < _fitting_chi_square(len(points_px)):
+            break
         for start in _starts(corners_px, size_mm, centre_px, prior, stretch * prior.focal_px):
             found = fit(start, _GAIN_WHILE_CHOOSING)
             if found is not None and (best is None or found.chi_square < best.chi_square):
                 best = found
     # Side faces and scale across the edges were taken from the start; once more from the pose itself.
     return None if best is None else fit(best.parameters, _GAIN_AT_LAST)
+
+
+def _fitting_chi_square(points: int) -> float:
+    """Chi square that points with honest standard deviations exceed less than once in a thousand (mean N, variance 2 N)."""
+    return points + 3.1 * math.sqrt(2.0 * points)
 
 
 def _starts(
