@@ -15,7 +15,10 @@ class Notice:
         Stable identifier in kebab-case, e.g. ``"card-unconfirmed"``.
     text : str
         What it means and what to do, in plain words.
+    doubt : bool
+        Whether it makes the reading unsure.
     """
 
     code: str
     text: str
+    doubt: bool = False

@@ -9,7 +9,7 @@ import numpy as np
 from ..calibration.budget import combine_percent
 from .charts import RUN, Spacings, spacing_chart, stretches
 from .photo_words import GOOD_ENOUGH, quality_rows
-from .report_blocks import Figure, Grid, page, program_fact, verdict_words
+from .report_blocks import Figure, Grid, cautions_of, page, program_fact, verdict_words
 from .report_pictures import PhotoView, close_view, flat_pieces, is_long, photo_view, repeat_picture, ribbon
 from .report_quality import BETTER
 from .request_text import options_text
@@ -32,17 +32,6 @@ if TYPE_CHECKING:
     from .pipeline import Request
 
 __all__ = ["LEAST_SPACINGS", "density_figure", "method_rows", "sett_report"]
-
-_DOUBTS = (
-    "ends-faint",
-    "picks-faint",
-    "ends-few",
-    "picks-few",
-    "woven-unsure",
-    "turned-far",
-    "hint-contradicted",
-)
-"""Remarks that make a reading unsure, besides a second reading."""
 
 LEAST_SPACINGS = 5  # fewer make no chart
 
@@ -167,7 +156,8 @@ def _doubts(result: SettResult) -> list[str]:
             )
         else:
             texts.append(f"The {name} were read as {plain(first)} {unit}, but not surely enough to warp by.")
-    reasons = [printable(n.text) for n in result.notices if n.code in _DOUBTS]
+    second_reading = ("ends-unsure", "picks-unsure")
+    reasons = [printable(n.text) for n in result.notices if n.doubt and n.code not in second_reading]
     return [*texts, *dict.fromkeys(reasons)] or [DOUBTFUL]
 
 
@@ -289,9 +279,8 @@ def _facts(measurement: SettMeasurement) -> list[tuple[str, str]]:
 
 
 def _cautions(measurement: SettMeasurement) -> list[str]:
-    told = ("ends-unsure", "picks-unsure", *_DOUBTS) if measurement.result.verdict == "unsure" else ()
-    notices = (*measurement.plane.notices, *measurement.result.notices)
-    return list(dict.fromkeys(printable(n.text) for n in notices if n.code not in told))
+    """Remarks that do not stand among the doubts already."""
+    return cautions_of(n for n in (*measurement.plane.notices, *measurement.result.notices) if not n.doubt)
 
 
 def method_rows(view: PhotoView, measurement: SettMeasurement, request: Request) -> list[tuple[str, str]]:

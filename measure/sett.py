@@ -325,34 +325,38 @@ def _verdict(
     """Say `measured` only when nothing speaks against it; otherwise say what does."""
     lattice, tracks = settled.lattice, settled.tracks
     least = SURE_WHEN_FINE if fine else SURE
-    doubts = []
+    doubts: list[Notice] = []
+
+    def doubt(code: str, text: str) -> None:
+        doubts.append(Notice(code, text, doubt=True))
+
     for name, pitch, track in (("ends", lattice.ends, tracks.ends), ("picks", lattice.picks, picks)):
         if pitch.probability < least:
             text = f"The {name} can be read in more than one way in this photo."
-            doubts.append(Notice(f"{name}-unsure", text))
+            doubt(f"{name}-unsure", text)
         elif track.count == 0 or float(np.median(track.likeness)) < _CLEAR_THREADS:
             text = f"The single {name} show too faintly in this photo for their number to be trusted."
-            doubts.append(Notice(f"{name}-faint", text))
+            doubt(f"{name}-faint", text)
         elif track.passed_over > _PASSED_OVER * track.count:
             text = (
                 f"The spacing of the {name} changes so suddenly that about {track.passed_over:.0f} of them may be left "
                 "out or counted twice. Photograph the sample from nearer, or in parts."
             )
-            doubts.append(Notice(f"{name}-passed-over", text))
+            doubt(f"{name}-passed-over", text)
         elif sample.all_cloth and track.count < _FEW_THREADS:
             text = f"Only {track.count} {name} show in the picture, too few to be sure of them. Show more of the cloth."
-            doubts.append(Notice(f"{name}-few", text))
+            doubt(f"{name}-few", text)
     if lattice.woven_probability < WOVEN:
         text = "It is not clear that this is woven. Check by eye that two sets of threads cross each other."
-        doubts.append(Notice("woven-unsure", text))
+        doubt("woven-unsure", text)
     if abs(sample.turn_deg) > _MOST_TURN_DEG:
         text = (
             f"The cloth seems to lie turned by about {abs(sample.turn_deg):.0f} degrees in the picture, where diagonals and threads "
             "are easily confused. Turn the picture until one set of threads runs upright, then measure again."
         )
-        doubts.append(Notice("turned-far", text))
+        doubt("turned-far", text)
     if contradicted:
-        doubts.append(Notice("hint-contradicted", "What you told and what the photo shows do not agree."))
+        doubt("hint-contradicted", "What you told and what the photo shows do not agree.")
     return ("unsure" if doubts else "measured"), tuple(doubts)
 
 

@@ -56,6 +56,8 @@ def fake_result(*, verdict: str = "measured") -> SettResult:
     )
     if verdict == "unsure":
         doubtful = replace(picks, alternatives_per_inch=(23.92,), probability=0.7)
-        notice = Notice("picks-unsure", "The picks can be read in more than one way in this photo.")
+        notice = Notice(
+            "picks-unsure", "The picks can be read in more than one way in this photo.", doubt=True
+        )
         return replace(result, verdict="unsure", picks=doubtful, notices=(notice,))
     return result

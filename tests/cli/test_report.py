@@ -112,7 +112,9 @@ def test_unsure_is_said_with_both_readings(made):
         measurement.result,
         verdict="unsure",
         picks=picks,
-        notices=(Notice("picks-unsure", "The picks can be read in more than one way in this photo."),),
+        notices=(
+            Notice("picks-unsure", "The picks can be read in more than one way in this photo.", doubt=True),
+        ),
     )
     html = sett_report(photo, replace(measurement, result=result), REQUEST).decode("utf-8")
     assert "? unsure" in html
