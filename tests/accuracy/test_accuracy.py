@@ -6,12 +6,13 @@ import subprocess
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from accuracy.cases import load_cases
 from accuracy.conditions import CONDITIONS, condition_rows, confident_and_wrong, reduced, tilted
 from accuracy.judge import DirectionScore, PhotoScore, judge
-from accuracy.open_pictures import lay_out, unpack
+from accuracy.open_pictures import HALVES, SOURCES, half_of, lay_out, unpack
 from accuracy.table import as_document, photo_rows, render, summary_rows
 
 from pickglass.calibration.errors import SampleError
@@ -141,10 +142,10 @@ def test_whatever_happens_the_photo_is_in_the_table(monkeypatch, tmp_path, error
 @pytest.mark.slow
 def test_open_pictures_of_other_surfaces_are_refused_and_the_tissue_is_counted(tmp_path):
     try:
-        unpack(tmp_path)
+        unpack(tmp_path, SOURCES["painting"].packages)
     except (OSError, subprocess.CalledProcessError):
         pytest.skip("no Debian registry to fetch the pictures from")
-    lay_out(tmp_path, tmp_path / "cases")
+    lay_out(tmp_path, SOURCES["painting"], tmp_path / "cases")
     scores = [judge(case) for case in load_cases(tmp_path / "cases")]
     assert len(scores) > 50
     assert [s.name for s in scores if not s.woven and s.verdict == "measured"] == []
@@ -152,6 +153,29 @@ def test_open_pictures_of_other_surfaces_are_refused_and_the_tissue_is_counted(t
     assert tissue.verdict == "measured"
     assert abs(tissue.ends.reading / tissue.ends.truth - 1) < 0.015
     assert abs(tissue.picks.reading / tissue.picks.truth - 1) < 0.015
+
+
+def test_open_pictures_fall_into_halves_by_series(tmp_path):
+    assert half_of("tex_roof003") == half_of("tex_roof010")
+    names = [f"roof_{letter}{number}" for letter in "abcdef" for number in "12"]
+    folder = tmp_path / "pak.pk3" / "textures" / "walls"
+    folder.mkdir(parents=True)
+    noise = np.random.default_rng(0).integers(0, 256, (220, 220, 3)).astype(np.uint8)
+    for name in (
+        *names,
+        "roof_a1_norm",
+        "sky",
+    ):  # a map that goes with a picture, and what the set does not want
+        cv2.imwrite(str(folder / f"{name}.png"), noise)
+    laid = {}
+    for half in HALVES:
+        lay_out(tmp_path, replace(SOURCES["tempting"], every=1), tmp_path / half, half)
+        laid[half] = {case.path.stem for case in load_cases(tmp_path / half)}
+    both = set().union(*laid.values())
+    assert both == {f"textures_walls_{name}" for name in names}
+    assert sum(map(len, laid.values())) == len(both)
+    assert all(half_of(name) == half for half in HALVES for name in laid[half])
+    assert all(laid.values())
 
 
 def test_conditions_keep_the_truth():

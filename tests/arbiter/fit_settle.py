@@ -1,14 +1,16 @@
 """Fit the weights of `pickglass.measure.settle` and show how well calibrated they are.
 
     cd tests
-    python -m arbiter.fit_settle collect FILE.npz [--drawn] [--real DIR]... [--scenes DIR]... [--network NET.onnx --unseen COUNTED.npz HALF]
-    python -m arbiter.fit_settle fit FILE.npz...
+    python -m arbiter.fit_settle collect FILE.npz [--drawn] [--real DIR]... [--others DIR]... [--scenes DIR]...
+        [--network NET.onnx --unseen COUNTED.npz HALF]
+    python -m arbiter.fit_settle fit FILE.npz... [--only FEATURE]...
 
 `collect` lets the product propose pairs of pitches, tries the likeliest on the cloth and keeps what was seen: on drawn cloth
 (`arbiter.recipe`) and drawn surfaces that are no cloth (`notcloth`), on pictures counted by hand (folders as the accuracy
-command reads them, `accuracy/open_pictures.py` makes one) and on path-traced scenes. With `--network` and `--unseen` it does so with
+command reads them, `accuracy/open_pictures.py` makes one; of `--others` only what is not woven) and on path-traced scenes. With `--network` and `--unseen` it does so with
 another network, and only for pictures that are not in that half of what it was trained on (`arbiter.tune`). `fit` finds the weights of the conditional logit and reports, for the pictures with truth, the readings of halves
-that were not fitted on (pictures of one cloth stay together; eight random halvings).
+that were not fitted on (pictures of one cloth stay together; eight random halvings). With `--only` all other weights stay as they
+are in the product.
 """
 
 from __future__ import annotations
@@ -16,8 +18,9 @@ from __future__ import annotations
 import argparse
 import csv
 import json
+import re
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -31,6 +34,7 @@ from scipy.optimize import minimize
 from pickglass.calibration.errors import PickglassError
 from pickglass.calibration.photo import load_photo
 from pickglass.calibration.plane import scaling_plane
+from pickglass.calibration.quality import check_photo
 from pickglass.calibration.scale import find_scale
 from pickglass.measure import arbiter
 from pickglass.measure.decision import (
@@ -46,9 +50,11 @@ from pickglass.measure.frame import straighten
 from pickglass.measure.lattice import read_lattice
 from pickglass.measure.refine import refine_pitch
 from pickglass.measure.sample import find_sample
-from pickglass.measure.settle import FEATURES, Trial, rank_pairs, try_pair
+from pickglass.measure.settle import FEATURES, WEIGHTS, Trial, rank_pairs, try_pair
 
 DRAWN_CLOTH, DRAWN_OTHERS = 170, 120
+# Other surfaces that the network's first look finds so unlikely to be woven are refused with any weights near these: they teach nothing.
+RULED_OUT = 0.05
 RIDGE = 0.5
 DRAWN, TRUE = (
     1.0,
@@ -66,6 +72,7 @@ SIGNS = {
             "ends placed by neighbours",
             "picks placed by neighbours",
             "leaning edges at on-axis nodes",
+            "upright and level edges together",
             "aspect",
         ),
         -1,
@@ -121,22 +128,27 @@ def scene_cases(folder: Path) -> Iterator[Case]:
         yield Case(path.stem, group, patch.bgr, patch.mask, pitch, outlined=True)
 
 
-def real_cases(folder: Path) -> Iterator[Case]:
-    """Pictures that are all cloth, with hand counts, and pictures that are none."""
+def real_cases(folder: Path, *, cloth: bool = True) -> Iterator[Case]:
+    """Pictures that are all cloth (unless left out), with hand counts, and pictures that are none."""
     plane = scaling_plane(1.0, "none")
     with (folder / "truth.csv").open() as lines:
-        rows = [(folder / "img" / row["file"], row) for row in csv.DictReader(lines)]
+        rows = [(folder / "img" / row["file"], row) for row in csv.DictReader(lines) if cloth]
     with (folder / "negatives.csv").open() as lines:
         rows += [(folder / "negatives" / row["file"], None) for row in csv.DictReader(lines)]
     for path, row in rows:
         photo = load_photo(path)
+        try:
+            check_photo(photo)
+        except PickglassError:  # it is refused before anything is looked for
+            continue
         patch = straighten(photo, plane, find_sample(photo, plane, all_cloth=True))
         pitch = None
         if row is not None:
             if not (row["px_per_thread_x"] and row["px_per_thread_y"]):
                 continue
             pitch = (float(row["px_per_thread_x"]), float(row["px_per_thread_y"]))
-        yield Case(path.stem, _same_cloth(path.stem), patch.bgr, patch.mask, pitch)
+        group = _same_cloth(path.stem) if row is not None else re.sub(r"\d+", "", path.stem)
+        yield Case(path.stem, group, patch.bgr, patch.mask, pitch)
 
 
 def _same_cloth(name: str) -> str:
@@ -150,6 +162,8 @@ def collect(target: Path, sources: list[Iterator[Case]], seen: frozenset[str] = 
         if case.group in seen:
             continue
         lattice = read_lattice(case.bgr, case.mask)
+        if case.pitch_px is None and lattice.woven_probability < RULED_OUT:
+            continue
         trials: list[Trial] = []
         for pair in rank_pairs(lattice)[:MOST_TRIALS]:
             start = refine_pitch(case.bgr, case.mask, (pair.pitch_x_px, pair.pitch_y_px))
@@ -178,7 +192,7 @@ def _right(case: dict) -> np.ndarray:  # type: ignore[type-arg]
     return np.append(near, not near.any())
 
 
-def fit_weights(cases: list[dict]) -> np.ndarray:  # type: ignore[type-arg]
+def fit_weights(cases: list[dict], only: Sequence[str] = ()) -> np.ndarray:  # type: ignore[type-arg]
     """Conditional logit with a ridge penalty on standardised weights and the signs that reason demands."""
     spread = np.std(np.concatenate([c["features"] for c in cases]), axis=0) + 1e-9
     spread[FEATURES.index("constant")] = 1.0
@@ -203,6 +217,9 @@ def fit_weights(cases: list[dict]) -> np.ndarray:  # type: ignore[type-arg]
 
     bounds = [{1: (0, None), -1: (None, 0), 0: (None, None)}[SIGNS[name]] for name in FEATURES]
     start = np.zeros(len(FEATURES))
+    for k, name in enumerate(FEATURES):
+        if only and name not in only:
+            start[k], bounds[k] = WEIGHTS[k], (WEIGHTS[k], WEIGHTS[k])
     return np.asarray(minimize(loss, start, jac=True, bounds=bounds, method="L-BFGS-B").x)
 
 
@@ -222,8 +239,9 @@ def verdict(case: dict, weights: np.ndarray) -> str:  # type: ignore[type-arg]
     return "measured right" if _right(case)[best] else "measured wrong"
 
 
-def fit(sources: list[Path]) -> None:
-    cases = [case for source in sources for case in np.load(source, allow_pickle=True)["cases"]]
+def fit(sources: list[Path], only: Sequence[str] = ()) -> None:
+    found = [case for source in sources for case in np.load(source, allow_pickle=True)["cases"]]
+    cases = list({case["name"]: case for case in found}.values())  # a picture may lie in two folders
     drawn = [c for c in cases if c["group"] == "drawn"]
     judged = [c for c in cases if c["group"] != "drawn"]
     groups = sorted({c["group"] for c in judged})
@@ -231,14 +249,14 @@ def fit(sources: list[Path]) -> None:
     for seed in range(8 if judged else 0):
         half = set(np.random.default_rng(seed).permutation(groups)[: len(groups) // 2])
         for side in (True, False):
-            weights = fit_weights(drawn + [c for c in judged if (c["group"] in half) is side])
+            weights = fit_weights(drawn + [c for c in judged if (c["group"] in half) is side], only)
             for case in judged:
                 if (case["group"] in half) is not side:
                     key = ("cloth" if case["pitch"] is not None else "no cloth", verdict(case, weights))
                     counts[key] = counts.get(key, 0) + 1
     for key, count in sorted(counts.items()):
         print(f"{key[0]:10s} {key[1]:16s} {count / 8:6.1f} of each set, fitted on the other half")
-    weights = fit_weights(cases)
+    weights = fit_weights(cases, only)
     for name, weight in zip(FEATURES, weights, strict=True):
         print(f"        {weight:.3f},  # {name}")
 
@@ -250,12 +268,14 @@ def main() -> None:
     parser.add_argument("--drawn", action="store_true")
     parser.add_argument("--real", type=Path, action="append", default=[])
     parser.add_argument("--scenes", type=Path, action="append", default=[])
+    parser.add_argument("--others", type=Path, action="append", default=[])
+    parser.add_argument("--only", choices=FEATURES, action="append", default=[])
     parser.add_argument("--network", type=Path)
     parser.add_argument("--unseen", nargs=2, metavar=("COUNTED", "HALF"))
     asked = parser.parse_args()
     cv2.setNumThreads(1)
     if asked.action == "fit":
-        fit(asked.files)
+        fit(asked.files, asked.only)
         return
     if asked.network:
         arbiter.NETWORK = asked.network
@@ -265,6 +285,7 @@ def main() -> None:
             seen = frozenset(map(str, crops["groups"][crops["half"] == int(asked.unseen[1])]))
     sources = [drawn_cases()] if asked.drawn else []
     sources += [real_cases(folder) for folder in asked.real]
+    sources += [real_cases(folder, cloth=False) for folder in asked.others]
     sources += [scene_cases(folder) for folder in asked.scenes]
     collect(asked.files[0], sources, seen)
 
