@@ -10,6 +10,7 @@ __all__ = [
     "MOST_TRIALS",
     "NOT_WOVEN",
     "OUTLINED_LOG_ODDS",
+    "REPEATED",
     "SAME_PITCH",
     "SURE",
     "SURE_WHEN_FINE",
@@ -23,6 +24,10 @@ SURE = 0.9
 
 SURE_WHEN_FINE = 0.97
 """The same where the threads are nearly too fine for the photo."""
+
+REPEATED = 0.5
+"""Share of the structure of a plain weave that its repeat explains (`repeat.plain_share`), from which threads that are fine, or
+faint one by one, are believed all the same: more than half of what is seen comes again with every second thread."""
 
 NOT_WOVEN, WOVEN = 0.4, 0.7
 """Probability of a woven surface below which it is refused, and from which it is believed."""

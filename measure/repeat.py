@@ -17,12 +17,17 @@ from .results import Face, WeaveName, WeaveReading
 from .rhythm import CLOSED_RATIO, Node, leading_node
 from .track import Tracks
 
-__all__ = ["RepeatPicture", "average_repeat", "float_classes", "read_weave"]
+__all__ = ["RepeatPicture", "average_repeat", "edges_together", "float_classes", "plain_share", "read_weave"]
 
 FloatArray = NDArray[np.float64]
 
 REPEAT_PX = 16  # pixels per thread of the averaged picture
 MOST_THREADS = 48  # threads averaged each way: more adds nothing but time
+LEAST_CELLS = 8  # repeats, half of which foretell the other half
+LEAST_REPEATED = 24  # threads each way: six repeats of four
+GAINED = (
+    0.1  # share by which a repeat of four threads may explain more than one of two where the weave is plain
+)
 BOTH_DIAGONALS = 0.6  # share of places with both diagonals that tells a basket from a turning twill
 
 
@@ -124,22 +129,85 @@ def _explained(
     tracks: Tracks, first: tuple[int, int], size: tuple[int, int], repeat: tuple[int, int]
 ) -> float:
     """Share of one half's structure that the average repeat of the other half predicts."""
-    k = PX_PER_THREAD
-    across, down = _sites(tracks, first, size, k)
-    map_x, map_y = np.meshgrid((across * k).astype(np.float32), (down * k).astype(np.float32))
-    shape = (size[1] // repeat[1], repeat[1] * k, size[0] // repeat[0], repeat[0] * k)
-    if shape[0] * shape[2] < 8:
-        return 0.0
     rest = whole = 0.0
-    for name in ("edge_x", "edge_y", "gap_x", "gap_y"):
-        plane = cv2.remap(tracks.planes[name], map_x, map_y, cv2.INTER_LINEAR)
-        own = plane.mean(axis=0, keepdims=True) + plane.mean(axis=1, keepdims=True) - plane.mean()
-        cells = (plane - own).reshape(shape).transpose(0, 2, 1, 3).reshape(-1, shape[1], shape[3])
+    for cells in _cells(tracks, first, size, repeat).values():
+        if len(cells) < LEAST_CELLS:
+            return 0.0
         # Odd and even cells: neighbours fall in different halves, so light and focus do not.
         learned, held = cells[0::2].mean(axis=0), cells[1::2]
         rest += float(((held - learned) ** 2).mean())
         whole += float((held**2).mean())
     return float(np.clip(1.0 - rest / max(whole, 1e-9), 0.0, 1.0))
+
+
+def _cells(
+    tracks: Tracks, first: tuple[int, int], size: tuple[int, int], repeat: tuple[int, int]
+) -> dict[str, NDArray[np.float32]]:
+    """Edges and gaps repeat by repeat, less what each end and each pick has of its own, shape (repeats, h, w) each."""
+    k = PX_PER_THREAD
+    across, down = _sites(tracks, first, size, k)
+    map_x, map_y = np.meshgrid((across * k).astype(np.float32), (down * k).astype(np.float32))
+    shape = (size[1] // repeat[1], repeat[1] * k, size[0] // repeat[0], repeat[0] * k)
+    cells = {}
+    for name in ("edge_x", "edge_y", "gap_x", "gap_y"):
+        plane = cv2.remap(tracks.planes[name], map_x, map_y, cv2.INTER_LINEAR)
+        own = plane.mean(axis=0, keepdims=True) + plane.mean(axis=1, keepdims=True) - plane.mean()
+        cells[name] = (plane - own).reshape(shape).transpose(0, 2, 1, 3).reshape(-1, shape[1], shape[3])
+    return cells
+
+
+def _middle_both(tracks: Tracks, repeat: int) -> tuple[tuple[int, int], tuple[int, int]]:
+    """First end and pick, and numbers of both: whole repeats of so many threads each way from the middle."""
+    begin_end, ends = _middle(tracks.ends.place_in_repeat, repeat)
+    begin_pick, picks = _middle(tracks.picks.place_in_repeat, repeat)
+    return (begin_end, begin_pick), (ends, picks)
+
+
+def edges_together(tracks: Tracks) -> float:
+    """How far upright and level edges lie at the same places of the averaged repeat of two threads by two, from 0 to 1.
+
+    Where ends and picks float in turn, upright edges lie along the one and level edges along the other; in a net of slanting
+    wires, in chequers and in many knits both lie along the same lines. The correlation of the two (0 where it is negative) is taken
+    times the share of the structure that the repeat explains.
+
+    Parameters
+    ----------
+    tracks : Tracks
+    """
+    if min(tracks.ends.count, tracks.picks.count) < 2:
+        return 0.0
+    first, size = _middle_both(tracks, 2)
+    cells = _cells(tracks, first, size, (2, 2))
+    if len(cells["edge_x"]) < LEAST_CELLS:
+        return 0.0
+    # Blurred over a quarter of a thread; the repeat goes on beyond its border.
+    upright, level = (
+        cv2.GaussianBlur(np.tile(cells[name].mean(axis=0), (3, 3)), (0, 0), PX_PER_THREAD / 4)
+        for name in ("edge_x", "edge_y")
+    )
+    both = float((upright * level).mean())
+    alone = float(np.sqrt((upright**2).mean() * (level**2).mean())) + 1e-9
+    return max(both / alone, 0.0) * _explained(tracks, first, size, (2, 2))
+
+
+def plain_share(tracks: Tracks, weave: WeaveReading) -> float:
+    """Share of the structure that comes again after two ends and two picks, from 0 to 1.
+
+    0 where the weave is not plain, where too few threads show, and where a repeat of four threads explains more: then what was
+    followed are parts of threads, or groups of them that differ.
+
+    Parameters
+    ----------
+    tracks : Tracks
+    weave : WeaveReading
+        Weave read from them.
+    """
+    if weave.name != "plain" or min(tracks.ends.count, tracks.picks.count) < LEAST_REPEATED:
+        return 0.0
+    of_two, of_four = (
+        _explained(tracks, *_middle_both(tracks, repeat), (repeat, repeat)) for repeat in (2, 4)
+    )
+    return of_two if of_four <= of_two + GAINED else 0.0
 
 
 def float_classes(tracks: Tracks, node: Node) -> FloatArray:

@@ -18,6 +18,7 @@ from ..calibration.plane import Plane
 from .decision import (
     NOT_WOVEN,
     OUTLINED_LOG_ODDS,
+    REPEATED,
     SURE,
     SURE_WHEN_FINE,
     TABLE_BESIDE_MM,
@@ -30,7 +31,7 @@ from .hints import Hints, check_hints, ends_prior, picks_prior
 from .lattice import Lattice, read_lattice
 from .mending import woven_track
 from .readings import read_threads
-from .repeat import RepeatPicture, average_repeat
+from .repeat import RepeatPicture, average_repeat, plain_share
 from .results import SampleReading, SettResult, Verdict, WeaveReading
 from .sample import Sample, find_sample
 from .settle import Settled, settle
@@ -324,7 +325,8 @@ def _verdict(
 ) -> tuple[Verdict, tuple[Notice, ...]]:
     """Say `measured` only when nothing speaks against it; otherwise say what does."""
     lattice, tracks = settled.lattice, settled.tracks
-    least = SURE_WHEN_FINE if fine else SURE
+    repeated = plain_share(tracks, settled.weave) >= REPEATED
+    least = SURE_WHEN_FINE if fine and not repeated else SURE
     doubts: list[Notice] = []
 
     def doubt(code: str, text: str) -> None:
@@ -334,7 +336,7 @@ def _verdict(
         if pitch.probability < least:
             text = f"The {name} can be read in more than one way in this photo."
             doubt(f"{name}-unsure", text)
-        elif track.count == 0 or float(np.median(track.likeness)) < _CLEAR_THREADS:
+        elif track.count == 0 or (float(np.median(track.likeness)) < _CLEAR_THREADS and not repeated):
             text = f"The single {name} show too faintly in this photo for their number to be trusted."
             doubt(f"{name}-faint", text)
         elif track.passed_over > _PASSED_OVER * track.count:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from cloth import Yarn, make_cloth
-from pickglass.measure.repeat import REPEAT_PX, average_repeat, read_weave
+from pickglass.measure.repeat import REPEAT_PX, average_repeat, edges_together, plain_share, read_weave
 from pickglass.measure.rhythm import leading_node
 from pickglass.measure.track import track_threads
 
@@ -104,3 +104,36 @@ def test_the_fundamental_is_taken_before_its_overtone():
     assert leading_node({**usual, (1, 1, 2): 0.4}) == (1, 1, 2)
     assert leading_node({**usual, (2, 4, 5): 0.7, (3, 6, 8): 0.5}) == (2, 4, 5)
     assert leading_node(usual) is None
+
+
+def wire_net(pitch_px: tuple[float, float], seed: int = 3) -> np.ndarray:
+    """Draw bright wires that slant both ways on a dark ground; half a mesh passes for a thread."""
+    rng = np.random.default_rng(seed)
+    y, x = np.mgrid[:430, :400].astype(np.float32)
+    rising, falling = (x / pitch_px[0] + sign * y / pitch_px[1] for sign in (1, -1))
+    wires = [np.exp(-(((turns / 2 - np.round(turns / 2)) / 0.09) ** 2)) for turns in (rising, falling)]
+    light = 40 + 150 * np.maximum(*wires) + rng.normal(0, 4, x.shape)
+    return np.repeat(np.clip(light, 0, 255).astype(np.uint8)[..., None], 3, axis=2)
+
+
+def test_a_net_of_slanting_wires_has_upright_and_level_edges_together_and_cloth_has_not():
+    pitch = (13.0, 11.0)
+    net = wire_net(pitch)
+    tracks = track_threads(net, np.ones(net.shape[:2], bool), pitch_x_px=pitch[0], pitch_y_px=pitch[1])
+    assert read_weave(tracks).name == "plain"
+    assert edges_together(tracks) > 0.6
+    for woven in ((9.0, 10.0), (7.0, 17.0)):
+        assert edges_together(tracked("plain", pitch=woven)[1]) < 0.5
+
+
+def test_a_plain_weave_comes_again_with_every_second_thread_and_a_twill_does_not():
+    _, plain = tracked("plain")
+    assert plain_share(plain, read_weave(plain)) > 0.5
+    _, twill = tracked("twill 2/2")
+    assert plain_share(twill, read_weave(twill)) == 0.0
+    assert plain_share(twill, read_weave(plain)) == 0.0  # four threads explain it, two do not
+
+
+def test_few_threads_do_not_prove_a_repeat():
+    _, tracks = tracked("plain", pitch=(20.0, 20.0))
+    assert plain_share(tracks, read_weave(tracks)) == 0.0
