@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from ..calibration.photo import Photo
     from ..measure.results import SettResult, ThreadReading
     from ..measure.sett import SettMeasurement
-    from ..measure.track import SystemTrack
+    from ..measure.tracks import SystemTrack
     from .pipeline import Request
 
 __all__ = ["LEAST_SPACINGS", "density_figure", "method_rows", "sett_report"]

@@ -18,7 +18,7 @@ from .overlay import EVERY, draw_marks
 if TYPE_CHECKING:
     from ..calibration.photo import Photo
     from ..measure.sett import SettMeasurement
-    from ..measure.track import SystemTrack
+    from ..measure.tracks import SystemTrack
 
 __all__ = [
     "Inlay",

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ..calibration.budget import COVERAGE_FACTOR
 from .same_threads import ThreadMatch, Threads, match_threads
 from .sett import SettMeasurement
-from .track import SystemTrack
+from .tracks import SystemTrack
 
 __all__ = ["CommonStretch", "Stretch", "find_common"]
 

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .crossings import TILE, end_on_top, read_classes, read_tiles
-from .track import Tracks
+from .tracks import Tracks
 
 __all__ = ["warp_cover"]
 

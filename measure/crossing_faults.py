@@ -12,7 +12,7 @@ from .floats import ThreadFloat, find_floats
 from .odd_spots import OddSpot, find_odd_spots
 from .pick_faults import slipped_picks
 from .streaks import EndStreak
-from .track import Tracks
+from .tracks import Tracks
 
 __all__ = ["crossing_faults"]
 

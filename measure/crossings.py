@@ -19,7 +19,7 @@ from .repeat import float_classes
 from .rhythm import leading_node
 from .selvedge import cloth_evidence
 from .silhouette import linear_light
-from .track import Tracks
+from .tracks import Tracks
 
 __all__ = ["TILE", "Crossings", "end_on_top", "read_classes", "read_crossings", "read_tiles"]
 

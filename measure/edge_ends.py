@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from .comb import SAMPLE_WORTH, SLIP_COST
 from .edge_piece import Cloth, cut_beside, follow_again, join
 from .local_rhythm import even_rhythm
-from .track import FEWEST_PER_PLACE, SystemTrack, Tracks, rhythm_of
+from .track import FEWEST_PER_PLACE, rhythm_of
+from .tracks import SystemTrack, Tracks
 
 __all__ = ["follow_edges"]
 

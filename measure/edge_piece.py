@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from .local_rhythm import LocalRhythm, even_rhythm, index_by_rhythm
 from .phase import PX_PER_THREAD, FloatPlane
 from .thread_picture import IndexField
-from .track import FEWEST_PER_PLACE, MARGIN_THREADS, SystemTrack, Tracks, track_threads
+from .track import FEWEST_PER_PLACE, MARGIN_THREADS, track_threads
+from .tracks import SystemTrack, Tracks
 
 __all__ = ["Cloth", "EdgePiece", "cut_beside", "follow_again", "join"]
 

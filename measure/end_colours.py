@@ -21,7 +21,7 @@ from .colour_names import name_colours
 from .results import Face
 
 if TYPE_CHECKING:
-    from .track import SystemTrack
+    from .tracks import SystemTrack
 
 __all__ = ["ColourReading", "EndColour", "read_end_colours", "read_tracked_colours"]
 

@@ -15,7 +15,7 @@ from .crossings import Crossings, read_crossings
 from .pick_faults import FAINT, phantom_picks
 from .results import WeaveReading
 from .sheds import ShedRuns, local_median, read_sheds
-from .track import SystemTrack, Tracks, doubt_count
+from .tracks import SystemTrack, Tracks, doubt_count
 
 __all__ = ["followed_picks", "mend_picks", "sheds_of", "woven_picks", "woven_track"]
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from .crossings import Crossings
 from .sheds import local_median
-from .track import Tracks
+from .tracks import Tracks
 
 __all__ = ["PickFault", "phantom_picks", "slipped_picks"]
 

@@ -13,7 +13,7 @@ from .height import HeightCorrection
 from .lattice import Lattice, PitchReading
 from .results import MM_PER_INCH, ThreadReading
 from .sample import Sample
-from .track import SystemTrack, Tracks
+from .tracks import SystemTrack, Tracks
 
 __all__ = ["read_threads"]
 

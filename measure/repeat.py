@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from .phase import PX_PER_THREAD, Demodulator, FloatPlane
 from .results import Face, WeaveName, WeaveReading
 from .rhythm import CLOSED_RATIO, Node, leading_node
-from .track import Tracks
+from .tracks import Tracks
 
 __all__ = ["RepeatPicture", "average_repeat", "edges_together", "float_classes", "plain_share", "read_weave"]
 

@@ -35,7 +35,7 @@ from .repeat import RepeatPicture, average_repeat, plain_share
 from .results import SampleReading, SettResult, Verdict, WeaveReading
 from .sample import Sample, find_sample
 from .settle import Settled, settle
-from .track import SystemTrack, Tracks
+from .tracks import SystemTrack, Tracks
 from .turn import likely_turns_deg
 
 if TYPE_CHECKING:

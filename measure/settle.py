@@ -25,7 +25,8 @@ from .refine import refine_pitch
 from .repeat import read_weave
 from .results import WeaveReading
 from .structure import STRUCTURE_FEATURES, structure_features
-from .track import MOST_CROSSINGS, SystemTrack, Tracks, doubt_count, track_threads
+from .track import MOST_CROSSINGS, track_threads
+from .tracks import SystemTrack, Tracks, doubt_count
 
 __all__ = [
     "FEATURES",

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .phase import PX_PER_THREAD
-from .track import Tracks
+from .tracks import Tracks
 
 __all__ = ["ShedRuns", "local_median", "read_sheds", "runs_of_sign"]
 

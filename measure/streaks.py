@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .phase import PX_PER_THREAD
-from .track import Tracks
+from .tracks import Tracks
 
 __all__ = ["EndStreak", "find_streaks", "streaks_of_cells"]
 

@@ -17,7 +17,7 @@ from .phase import PX_PER_THREAD, Demodulator
 from .repeat import edges_together
 from .results import WeaveReading
 from .rhythm import CLEAR_NODE, off_axis_nodes
-from .track import SystemTrack, Tracks
+from .tracks import SystemTrack, Tracks
 
 __all__ = ["STRUCTURE_FEATURES", "structure_features"]
 

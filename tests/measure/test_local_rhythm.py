@@ -10,7 +10,8 @@ import pytest
 
 from cloth import make_cloth
 from pickglass.measure.local_rhythm import index_by_rhythm, read_local_rhythm, threads_passed_over
-from pickglass.measure.track import doubt_count, track_threads
+from pickglass.measure.track import track_threads
+from pickglass.measure.tracks import doubt_count
 
 PITCH = 12.0
 CLOSER = 0.72

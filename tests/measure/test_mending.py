@@ -10,7 +10,8 @@ import pytest
 from cloth import Yarn, make_cloth
 from pickglass.measure.mending import woven_track
 from pickglass.measure.repeat import read_weave
-from pickglass.measure.track import doubt_count, track_threads
+from pickglass.measure.track import track_threads
+from pickglass.measure.tracks import doubt_count
 
 
 @pytest.fixture(scope="module")
