@@ -24,13 +24,12 @@ from .local_rhythm import LocalRhythm, index_by_rhythm, read_local_rhythm, threa
 from .refine import refine_pitch
 from .repeat import read_weave
 from .results import WeaveReading
-from .structure import STRUCTURE_FEATURES, structure_features
+from .structure import structure_features
 from .track import MOST_CROSSINGS, track_threads
 from .tracks import SystemTrack, Tracks, doubt_count
+from .trial_weights import WEIGHTS
 
 __all__ = [
-    "FEATURES",
-    "WEIGHTS",
     "Pair",
     "Prior",
     "Settled",
@@ -59,58 +58,6 @@ _UNCLEAR = 0.5
 _UNLIKELY = -5.0  # logarithm; spectra and network together are no surer than that
 _FINE_PX = 5.0
 _ASPECT = 1.3  # logarithm of pick over end spacing beyond which a pair is unusual even for a faced cloth
-
-FEATURES = (
-    "log-probability",
-    "log-odds of woven",
-    "constant",
-    *STRUCTURE_FEATURES,
-    "aspect",
-    "fineness",
-    "second look at ends",
-    "second look at picks",
-    "second look at woven",
-)
-"""Names of the features of a trial, in the order of `WEIGHTS`."""
-
-WEIGHTS = np.array(
-    [
-        0.358,  # log-probability
-        0.657,  # log-odds of woven
-        -1.194,  # constant
-        1.136,  # plain
-        2.951,  # twill
-        2.344,  # satin
-        3.674,  # basket
-        0.445,  # leading node
-        0.000,  # leading node over the usual
-        0.000,  # (1/2, 0) node
-        0.000,  # (0, 1/2) node
-        0.000,  # likeness of ends
-        0.185,  # likeness of picks
-        0.000,  # coherence of ends
-        0.000,  # coherence of picks
-        0.000,  # unevenness of ends
-        0.000,  # unevenness of picks
-        -0.809,  # ends placed by neighbours
-        -0.509,  # picks placed by neighbours
-        0.190,  # edges across at off-axis nodes
-        -0.644,  # edges across at on-axis nodes
-        0.000,  # leaning edges at on-axis nodes
-        0.000,  # leaning edges at off-axis nodes
-        -8.290,  # upright and level edges together
-        0.000,  # aspect
-        0.433,  # fineness
-        0.736,  # second look at ends
-        0.812,  # second look at picks
-        0.308,  # second look at woven
-    ]
-)
-"""Fitted by tests/arbiter/fit_settle.py, which prints this table and what halves not fitted on would read.
-
-*upright and level edges together* was fitted last, with the others held (its `--only`) and half of the pictures of walls, roofs, fences and
-floors of `accuracy/open_pictures.py` beside the rest.
-"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -50,7 +50,8 @@ from pickglass.measure.frame import straighten
 from pickglass.measure.lattice import read_lattice
 from pickglass.measure.refine import refine_pitch
 from pickglass.measure.sample import find_sample
-from pickglass.measure.settle import FEATURES, WEIGHTS, Trial, rank_pairs, try_pair
+from pickglass.measure.settle import Trial, rank_pairs, try_pair
+from pickglass.measure.trial_weights import FEATURES, WEIGHTS
 
 DRAWN_CLOTH, DRAWN_OTHERS = 170, 120
 # Other surfaces that the network's first look finds so unlikely to be woven are refused with any weights near these: they teach nothing.

@@ -8,7 +8,8 @@ from notcloth import make_other
 from cloth import Setting, Yarn, make_cloth
 from pickglass.measure.lattice import read_lattice
 from pickglass.measure.local_rhythm import even_rhythm
-from pickglass.measure.settle import FEATURES, WEIGHTS, settle
+from pickglass.measure.settle import settle
+from pickglass.measure.trial_weights import FEATURES, WEIGHTS
 
 RED_WHITE = ((0.15, 0.15, 0.7), (0.85, 0.85, 0.85))
 
