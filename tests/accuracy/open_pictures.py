@@ -10,8 +10,8 @@ fourth is taken, and two woven things, one of them in five colours. `tempting`: 
 a program for furnishing (another 570 MB), every second picture whose name tells of what is most easily taken for cloth: bricks, roofs, fences,
 grates, nets, tiles.
 
-`--half` lays out one half of what is not woven. One weight of the decision was fitted with the half `fitted` in view; the half
-`unseen`, and everything woven in `game` and `tempting`, is there to judge them. Which half a picture falls into is decided by the
+`--half` lays out one half of what is not woven. The network was trained and one weight of the decision fitted with the half `fitted` and with
+what is woven in `game`; the half `unseen` is there to judge them. Which half a picture falls into is decided by the
 CRC-32 of its name without figures, so that a series (roof003, roof010) stays together.
 
 Whatever is not woven has to be refused. What is woven was counted on strips enlarged three to twelve times beside a pixel ruler, twice:
