@@ -121,16 +121,14 @@ def average_repeat(bgr: NDArray[np.uint8], tracks: Tracks, weave: WeaveReading) 
         ends=m,
         picks=n,
         cells=shape[0] * shape[2],
-        explained=_explained(tracks, (begin_end, begin_pick), (ends, picks), (m, n)),
+        explained=_explained(_cells(tracks, (begin_end, begin_pick), (ends, picks), (m, n))),
     )
 
 
-def _explained(
-    tracks: Tracks, first: tuple[int, int], size: tuple[int, int], repeat: tuple[int, int]
-) -> float:
-    """Share of one half's structure that the average repeat of the other half predicts."""
+def _explained(structure: dict[str, NDArray[np.float32]]) -> float:
+    """Share of one half's structure (`_cells`) that the average repeat of the other half predicts."""
     rest = whole = 0.0
-    for cells in _cells(tracks, first, size, repeat).values():
+    for cells in structure.values():
         if len(cells) < LEAST_CELLS:
             return 0.0
         # Odd and even cells: neighbours fall in different halves, so light and focus do not.
@@ -187,7 +185,7 @@ def edges_together(tracks: Tracks) -> float:
     )
     both = float((upright * level).mean())
     alone = float(np.sqrt((upright**2).mean() * (level**2).mean())) + 1e-9
-    return max(both / alone, 0.0) * _explained(tracks, first, size, (2, 2))
+    return max(both / alone, 0.0) * _explained(cells)
 
 
 def plain_share(tracks: Tracks, weave: WeaveReading) -> float:
@@ -205,7 +203,7 @@ def plain_share(tracks: Tracks, weave: WeaveReading) -> float:
     if weave.name != "plain" or min(tracks.ends.count, tracks.picks.count) < LEAST_REPEATED:
         return 0.0
     of_two, of_four = (
-        _explained(tracks, *_middle_both(tracks, repeat), (repeat, repeat)) for repeat in (2, 4)
+        _explained(_cells(tracks, *_middle_both(tracks, repeat), (repeat, repeat))) for repeat in (2, 4)
     )
     return of_two if of_four <= of_two + GAINED else 0.0
 

@@ -325,7 +325,8 @@ def _verdict(
 ) -> tuple[Verdict, tuple[Notice, ...]]:
     """Say `measured` only when nothing speaks against it; otherwise say what does."""
     lattice, tracks = settled.lattice, settled.tracks
-    repeated = plain_share(tracks, settled.weave) >= REPEATED
+    faint = any(_faint(track) for track in (tracks.ends, picks))
+    repeated = (fine or faint) and plain_share(tracks, settled.weave) >= REPEATED
     least = SURE_WHEN_FINE if fine and not repeated else SURE
     doubts: list[Notice] = []
 
@@ -336,7 +337,7 @@ def _verdict(
         if pitch.probability < least:
             text = f"The {name} can be read in more than one way in this photo."
             doubt(f"{name}-unsure", text)
-        elif track.count == 0 or (float(np.median(track.likeness)) < _CLEAR_THREADS and not repeated):
+        elif track.count == 0 or (_faint(track) and not repeated):
             text = f"The single {name} show too faintly in this photo for their number to be trusted."
             doubt(f"{name}-faint", text)
         elif track.passed_over > _PASSED_OVER * track.count:
@@ -360,6 +361,10 @@ def _verdict(
     if contradicted:
         doubt("hint-contradicted", "What you told and what the photo shows do not agree.")
     return ("unsure" if doubts else "measured"), tuple(doubts)
+
+
+def _faint(track: SystemTrack) -> bool:
+    return track.count > 0 and float(np.median(track.likeness)) < _CLEAR_THREADS
 
 
 def _sample_reading(sample: Sample, plane: Plane, height: HeightCorrection | None) -> SampleReading:

@@ -33,6 +33,7 @@ OWN_NOISE = (
     0.03,
     0.2,
 )  # share of the quick variance that each value has of its own, for each smoothing
+KERNEL = np.arange(-8, 9)  # values that a smoothing reaches
 # Kinds of slow change: a Gaussian process with the covariance exp(-d^2 / 2 reach^2), its variance against the quick one.
 REACH = (4.0, 9.0, 20.0, 45.0)
 SHARE = (0.01, 0.04, 0.15, 0.6, 2.4)
@@ -146,11 +147,14 @@ def ramp_products(
     return np.asarray((summed[:, b, d] - summed[:, a, d] - summed[:, b, c] + summed[:, a, c]) / length**2)
 
 
+def _kernel(smoothed: float) -> FloatArray:
+    """Weights at the shifts `KERNEL` of a smoothing by so many values; one alone where nothing is smoothed."""
+    return np.exp(-0.5 * (KERNEL / smoothed) ** 2) if smoothed else (KERNEL == 0).astype(np.float64)
+
+
 def _quick_covariance(made_up: float, smoothed: float, n: int) -> FloatArray:
     """Autocovariance over its value at lag 0: a moving average of order one, smoothed by a Gaussian."""
-    reach = np.arange(-8, 9)
-    kernel = np.exp(-0.5 * (reach / smoothed) ** 2) if smoothed else (reach == 0).astype(np.float64)
-    whole = np.convolve(kernel, [1.0, -made_up])
+    whole = np.convolve(_kernel(smoothed), [1.0, -made_up])
     lags = np.correlate(whole, whole, "full")[len(whole) - 1 :]
     out = np.zeros(n)
     out[: min(n, len(lags))] = (lags / lags[0])[:n]
@@ -159,10 +163,9 @@ def _quick_covariance(made_up: float, smoothed: float, n: int) -> FloatArray:
 
 def _blur(smoothed: float, n: int) -> FloatArray:
     """Return what a smoothed step at every place holds of the sharp ones, shape (N, N); the level stays a level."""
-    reach = np.arange(-8, 9)
-    kernel = np.exp(-0.5 * (reach / smoothed) ** 2) if smoothed else (reach == 0).astype(np.float64)
+    kernel = _kernel(smoothed)
     out = np.zeros((n, n))
-    for shift, share in zip(reach, kernel / kernel.sum(), strict=True):
+    for shift, share in zip(KERNEL, kernel / kernel.sum(), strict=True):
         begins = np.arange(n) + shift
         seen = begins < n
         np.add.at(out, (np.flatnonzero(seen), np.maximum(begins[seen], 0)), share)
