@@ -10,7 +10,6 @@ How the network was trained and how far it can be trusted: ``tests/arbiter/READM
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -19,6 +18,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
+from .network import Network
 
 __all__ = [
     "CROP_PX",
@@ -418,22 +419,11 @@ def _log_softmax(values: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(values - np.logaddexp.reduce(values, axis=1, keepdims=True))
 
 
-class _Network(threading.local):
-    """The trained network, read once for each thread: a network of OpenCV holds what it is working on."""
-
-    def __init__(self) -> None:
-        model = np.frombuffer(NETWORK.read_bytes(), np.uint8)
-        self.net = cv2.dnn.readNetFromONNX(model)
-
-
 @cache
-def _network() -> _Network:
-    return _Network()
+def _network() -> Network:
+    return Network(NETWORK)
 
 
 def _run(crops: Floats) -> NDArray[np.float64]:
     """Logits of crops (K, 2, 96, 96)."""
-    net = _network().net
-    net.setInput(crops, "crop")
-    net.setInput(spectrum(crops), "spectrum")
-    return np.asarray(net.forward(), np.float64)
+    return _network().logits(crops, spectrum(crops)).astype(np.float64)
