@@ -19,6 +19,7 @@ from .photo import Photo
 from .plane import Plane, apply_homography
 from .pose import PoseFit, PosePrior, align_with_photo, fit_pose, focal_px_from_35mm, tilt_and_distance
 from .quads import find_cut_corners, find_quads, find_quads_from_lines
+from .ranks import median
 from .reduce import shrink
 
 __all__ = [
@@ -215,7 +216,7 @@ def _measure(photo: Photo, corners: NDArray[np.float64]) -> BankCard | None:
     radii = _corner_radii_mm(linear, origin, fit)
     if not _well_rounded(radii):
         return None
-    radius = float(np.median(radii))
+    radius = float(median(radii))
     if _plain_share(crop, origin, fit, px_per_mm) < _PLAIN_SHARE and not _surely_a_card(edges, radii):
         return None
     return BankCard(fit=fit, edges=edges, corner_radius_mm=radius, seen_share=float(edges.coverage.mean()))
@@ -247,7 +248,7 @@ def _fit(photo: Photo, edges: EdgePoints, prior: PosePrior) -> PoseFit | None:
 def _is_id1(fit: PoseFit, edges: EdgePoints, px_per_mm: float) -> bool:
     """Check straightness, proportions under perspective, and a believable pose."""
     straight_px = max(0.4, 0.06 * px_per_mm)  # thread ends and torn paper wander by more
-    if float(np.median(edges.std_px)) > straight_px or float(edges.std_px.max()) > 2.5 * straight_px:
+    if float(median(edges.std_px)) > straight_px or float(edges.std_px.max()) > 2.5 * straight_px:
         return False
     if fit.rms_px > max(0.8, 0.12 * px_per_mm) or fit.prior_strain > _MAX_PRIOR_STRAIN:
         return False
@@ -320,7 +321,7 @@ def _corner_radii_mm(linear: NDArray[np.float32], origin: NDArray[np.float64], f
         profile = cv2.remap(linear, path[..., 0], path[..., 1], cv2.INTER_LINEAR).mean(axis=1)
         smooth = cv2.filter2D(profile, -1, kernel, borderType=cv2.BORDER_REPLICATE)
         slope = np.linalg.norm(np.gradient(smooth, axis=0), axis=1)
-        noise = float(np.median(slope[:40]))
+        noise = float(median(slope[:40]))
         marked = slope >= max(0.35 * float(slope.max()), 4.0 * noise)
         peak = (slope[1:-1] >= slope[:-2]) & (slope[1:-1] > slope[2:]) & marked[1:-1]
         if peak.any():

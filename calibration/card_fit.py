@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .plane import Lens, Plane
+from .ranks import median
 
 __all__ = ["CameraFit", "CameraPrior", "Extra", "fit_camera"]
 
@@ -223,7 +224,7 @@ def _noise(residual: NDArray[np.float64], fitted: int) -> float:
     """Robust standard deviation of the residuals, for the unknowns that they themselves have fixed."""
     count = residual.size
     freedom = max(count - fitted, 2)
-    clipped = np.clip(np.abs(residual), 0.0, 3.0 * max(1.4826 * float(np.median(np.abs(residual))), 1e-3))
+    clipped = np.clip(np.abs(residual), 0.0, 3.0 * max(1.4826 * float(median(np.abs(residual))), 1e-3))
     return max(math.sqrt(float(np.sum(clipped**2)) / freedom), SMALLEST_NOISE_PX)
 
 

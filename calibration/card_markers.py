@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from .card_design import MARKER_MODULES, CardCode, card_layout, code_of_marker
 from .plane import apply_homography
+from .ranks import median, percentile
 from .reduce import block_means
 
 __all__ = ["Marker", "find_markers"]
@@ -175,8 +176,8 @@ def _decode(small: NDArray[np.uint8], quads: NDArray[np.float64]) -> list[tuple[
     cells = _cells(small, quads)
     rim = np.ones((MARKER_MODULES, MARKER_MODULES), dtype=bool)
     rim[1:-1, 1:-1] = False
-    dark = np.median(cells[:, rim], axis=1)
-    bright = np.percentile(cells, 85.0, axis=(1, 2))
+    dark = median(cells[:, rim], axis=1)
+    bright = percentile(cells.reshape(len(cells), -1), 85.0, axis=1)
     middle = 0.5 * (dark + bright)
     white = cells > middle[:, None, None]
     sound = (bright - dark >= LEAST_CONTRAST) & (white[:, rim].sum(axis=1) <= RIM_ERRORS)
@@ -254,7 +255,7 @@ def _fit_lines(
     points = foot[:, :, :, None] + outward[:, :, None, None] * offset[:, :, None, :, None]
     profile = _sample(gray, points)
     shift, contrast = _edge_offset(profile, offset[:, :, None, :])
-    usual = np.median(contrast, axis=2, keepdims=True)
+    usual = median(contrast, axis=2)[..., None]
     floor = np.maximum(0.4 * usual, 12.0)
     clear = np.isfinite(shift) & (contrast > floor) & (contrast < 2.5 * usual + 12.0)
     edge = foot + outward[:, :, None] * np.where(clear, shift, 0.0)[..., None]
@@ -278,8 +279,8 @@ def _edge_offset(
     profile: NDArray[np.float32], offset: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return where each profile crosses half of its own contrast, dark to bright, and that contrast."""
-    dark = np.median(profile[..., :5], axis=-1)
-    bright = np.median(profile[..., -5:], axis=-1)
+    dark = median(profile[..., :5], axis=-1)
+    bright = median(profile[..., -5:], axis=-1)
     contrast = (bright - dark).astype(np.float64)
     half = 0.5 * (bright + dark)
     above = profile >= half[..., None]

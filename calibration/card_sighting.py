@@ -21,6 +21,7 @@ from .card_design import (
 )
 from .card_markers import Marker, find_markers
 from .card_memory import CheckBars
+from .ranks import median
 
 __all__ = ["CardSighting", "see_printed_cards"]
 
@@ -117,7 +118,7 @@ def _sighting(code: CardCode, markers: Sequence[Marker], bars: CheckBars | None)
     quads = np.stack([m.corners_px for m in markers])
     seen = np.stack([m.seen for m in markers])
     true_mm = nominal * np.array(scale)
-    side_px = float(np.median(np.linalg.norm(quads[:, 1] - quads[:, 0], axis=1)))
+    side_px = float(median(np.linalg.norm(quads[:, 1] - quads[:, 0], axis=1)))
     # Curled paper and lens distortion bend the grid by less than a tenth of a marker; a misread one is far off.
     homography, inlier = cv2.findHomography(
         true_mm.reshape(-1, 2), quads.reshape(-1, 2), cv2.RANSAC, max(0.12 * side_px, 2.0)

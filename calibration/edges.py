@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .edge_shape import has_strip, strip_shift
+from .ranks import median
 
 __all__ = ["EdgePoints", "linear_light", "locate_edges", "srgb_to_linear_table"]
 
@@ -208,8 +209,8 @@ def _locate_side(
         max(scatter, 0.03),
         line / np.linalg.norm(line[:2]),
         float(good.sum() / blocks),
-        float(np.median(strength[keep][good])),
-        _net_step(np.median(profiles[keep][good], axis=0)),
+        float(median(strength[keep][good])),
+        _net_step(median(profiles[keep][good], axis=0)),
         strip_std,
     )
 
@@ -241,7 +242,7 @@ def _matched_slopes(
     The steepest point of a single noisy block wanders over the whole width of a soft edge; the shift at which it
     agrees best with all of them (a matched filter) does not.
     """
-    whole = np.median(slopes, axis=0)
+    whole = median(slopes, axis=0)
     offset, _ = _first_slopes(whole[None], across)
     if not np.isfinite(offset[0]):
         return _first_slopes(slopes, across)
@@ -262,7 +263,7 @@ def _matched_slopes(
     shift = np.where(inner, 0.5 * (before - after) / np.where(inner, bend, 1.0), 0.0)
     offsets = np.where(inner, offset[0] + (best - index + shift) * _STEP_PX, np.nan)
     size = np.abs(slopes)
-    noise = np.median(size[:, : max(8, size.shape[1] // 5)], axis=1) * 1.4826 + 1e-6
+    noise = median(size[:, : max(8, size.shape[1] // 5)], axis=1) * 1.4826 + 1e-6
     return offsets, size[rows, best] / noise
 
 
@@ -271,7 +272,7 @@ def _first_slopes(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Offset of the first marked slope in every block (NaN where none stands out), and its size over the noise."""
     size = np.abs(slopes)
-    noise = np.median(size[:, : max(8, size.shape[1] // 5)], axis=1) * 1.4826 + 1e-6
+    noise = median(size[:, : max(8, size.shape[1] // 5)], axis=1) * 1.4826 + 1e-6
     top = size.max(axis=1)
     floor = np.maximum(_FIRST_PEAK_SHARE * top, 5.0 * noise)[:, None]
     middle = size[:, 1:-1]
@@ -302,7 +303,7 @@ def _robust_line_weights(t: NDArray[np.float64], offsets: NDArray[np.float64]) -
     for _ in range(6):
         residual = np.abs(offsets - intercept - slope * t)
         near = residual[residual < 4 * _AGREEMENT_PX]
-        scale = max(1.4826 * float(np.median(near)), 0.05) if len(near) else _AGREEMENT_PX
+        scale = max(1.4826 * float(median(near)), 0.05) if len(near) else _AGREEMENT_PX
         weights = np.clip(1 - (residual / (4.7 * scale)) ** 2, 0, None) ** 2
         if np.count_nonzero(weights) < 3:
             break

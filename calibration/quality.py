@@ -12,6 +12,7 @@ from .errors import QualityError
 from .notices import Notice
 from .photo import Photo
 from .plane import Plane
+from .ranks import percentile
 
 __all__ = ["PhotoLook", "check_photo", "edge_width_px", "look_at_photo", "plane_notices"]
 
@@ -157,7 +158,7 @@ def edge_width_px(picture: NDArray[np.uint8]) -> float | None:
             step = float(high - low)
             if step > 30.0 and steepest > 0:
                 widths.append(2.563 * step / (steepest * np.sqrt(2 * np.pi)))
-    return float(np.percentile(widths, 10)) if widths else None
+    return float(percentile(widths, 10)) if widths else None
 
 
 def _steepest(part: NDArray[np.uint8]) -> tuple[float, int, int]:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .plane import Plane
+from .ranks import median
 
 __all__ = ["card_edge_width_px"]
 
@@ -40,7 +41,7 @@ def card_edge_width_px(bgr: NDArray[np.uint8], plane: Plane) -> float | None:
             width = _width(bgr, start, end)
             if width is not None:
                 widths.append(width)
-    return float(np.median(widths)) if widths else None
+    return float(median(widths)) if widths else None
 
 
 def _sides_of(outline: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -90,4 +91,4 @@ def _width(bgr: NDArray[np.uint8], start: NDArray[np.float64], end: NDArray[np.f
     good = steps > _LEAST_STEP
     if np.count_nonzero(good) < 8:
         return None
-    return float(np.median(2.563 * steps[good] / (steepest[good] * math.sqrt(2.0 * math.pi))))
+    return float(median(2.563 * steps[good] / (steepest[good] * math.sqrt(2.0 * math.pi))))

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from .photo import Photo
 from .plane import Plane
+from .ranks import median
 
 __all__ = ["WhiteBalance", "find_white_balance"]
 
@@ -79,7 +80,7 @@ def find_white_balance(photo: Photo, plane: Plane) -> WhiteBalance | None:
 
 def _median(lights: list[NDArray[np.float64] | None]) -> NDArray[np.float64] | None:
     usable = [light for light in lights if light is not None]
-    return np.asarray(np.median(usable, axis=0)) if usable else None
+    return np.asarray(median(usable, axis=0)) if usable else None
 
 
 def _light(bgr: NDArray[np.uint8], quad: NDArray[np.float64]) -> NDArray[np.float64] | None:
@@ -92,11 +93,11 @@ def _light(bgr: NDArray[np.uint8], quad: NDArray[np.float64]) -> NDArray[np.floa
     values = part[mask > 0]
     if len(values) < _FEWEST_PX:
         return None
-    middle = np.median(values, axis=0)
+    middle = median(values, axis=0)
     if middle.max() > _CLIPPED_LEVEL or middle.min() < _DARK_LEVEL:
         return None
     level = values.astype(np.float64) / 255.0
     linear = np.where(level <= 0.04045, level / 12.92, ((level + 0.055) / 1.055) ** 2.4)
-    light = np.median(linear, axis=0)
-    spread = 1.4826 * np.median(np.abs(linear - light), axis=0)
+    light = median(linear, axis=0)
+    spread = 1.4826 * median(np.abs(linear - light), axis=0)
     return None if float((spread / light).max()) > _EVEN else light

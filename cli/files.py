@@ -1,7 +1,6 @@
 """Writing files: nothing half-made, nothing overwritten by surprise."""
 
 import os
-import secrets
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -78,6 +77,8 @@ def write_whole(path: Path, content: bytes, *, overwrite: bool) -> None:
     UsageError
         As `check_target`, and when the disk refuses.
     """
+    import secrets  # loads what only writing needs
+
     check_target(path, overwrite=overwrite)
     # Named before it is made, so that ctrl-C at any moment finds what to take away.
     scratch = path.with_name(f".pickglass-{secrets.token_hex(8)}")

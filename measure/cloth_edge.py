@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..calibration.ranks import percentile
 from .phase import PX_PER_THREAD, FloatPlane
 
 __all__ = ["Occupancy", "cloth_span", "side_occupancy"]
@@ -41,7 +42,7 @@ class Occupancy:
 def cloth_span(cloth: FloatPlane, along: int) -> tuple[int, int]:
     """First and last profile pixel inside the rough outline (more than half of the usual share of cloth)."""
     share = cloth.mean(axis=along)
-    on = np.flatnonzero(share > 0.5 * float(np.quantile(share, 0.8)))
+    on = np.flatnonzero(share > 0.5 * float(percentile(share, 80)))
     return (int(on[0]), int(on[-1])) if len(on) else (0, len(share) - 1)
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..calibration.ranks import median
 from .phase import PX_PER_THREAD
 
 __all__ = ["Comb", "ThreadSample", "fit_comb", "learn_sample", "likeness"]
@@ -87,9 +88,9 @@ def learn_sample(
         mine = classes % n_classes == r
         if not mine.any():
             continue
-        looks[r] = np.median(cut[:, mine], axis=1)
+        looks[r] = median(cut[:, mine], axis=1)
         rest[:, mine] = cut[:, mine] - looks[r][:, None]
-    spread = np.median(np.abs(rest), axis=(1, 2)) / 0.6745
+    spread = median(np.abs(rest).reshape(len(rest), -1), axis=1) / 0.6745
     # What all offsets and classes share tells nothing about where a thread lies.
     looks = looks - looks.mean(axis=(0, 2), keepdims=True)
     return ThreadSample(looks=looks, precision=1.0 / (spread**2 + 0.05))

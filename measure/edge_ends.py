@@ -14,6 +14,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ..calibration.ranks import median
 from .comb import SAMPLE_WORTH, SLIP_COST
 from .edge_piece import Cloth, cut_beside, follow_again, join
 from .local_rhythm import even_rhythm
@@ -140,7 +141,7 @@ def _whole(ends: SystemTrack, far: bool) -> bool:
 def _dim(ends: SystemTrack, far: bool) -> bool:
     """Whether an outermost end at a selvedge is much less like an end than usual."""
     least = float(_outer(ends, far)[:OUTER].min()) if ends.count else 0.0
-    return _whole(ends, far) and least < DIMMER * float(np.median(ends.likeness))
+    return _whole(ends, far) and least < DIMMER * float(median(ends.likeness))
 
 
 def _close(ends: SystemTrack, far: bool) -> bool:

@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..calibration.ranks import median
 from .local_rhythm import LocalRhythm, even_rhythm, index_by_rhythm
 from .phase import PX_PER_THREAD, FloatPlane
 from .thread_picture import IndexField
@@ -112,7 +113,7 @@ def _edge_wander(tracks: Tracks, shape: tuple[int, ...]) -> FloatPlane:
         reach = half.sum(axis=1, dtype=np.float32)[inside[0] * k : inside[-1] * k + 1] / k
         reach = cv2.GaussianBlur(reach[:, None], (1, 0), sigmaX=1, sigmaY=WANDER_SMOOTH * k)[::k, 0]
         beyond = np.interp(row, inside, reach)
-        beyond -= np.median(beyond[inside])
+        beyond -= median(beyond[inside])
         inwards = ends[-1] - np.arange(columns) if far else np.arange(columns) - ends[0]
         share = np.clip(1.0 - inwards / WANDER_REACH, 0.0, 1.0)
         shift += np.outer(beyond if far else -beyond, share).astype(np.float32)
@@ -216,7 +217,7 @@ def join(tracks: Tracks, piece: EdgePiece, far: bool) -> LocalRhythm:
         row = round(float(height))
         at = np.interp(lines_px[:, station], grid_x[row], columns)
         found[:, station] = at - np.interp(at, columns, wander[row])
-    outer = np.median(found, axis=1)
+    outer = median(found, axis=1)
     ends = tracks.ends.centres_index
     if far:
         return even_rhythm(np.concatenate([ends[ends < outer[0] - 0.5], outer]))

@@ -16,6 +16,7 @@ from ..calibration.flatten import resample as take_pixels
 from ..calibration.flatten import smooth_map
 from ..calibration.photo import Photo
 from ..calibration.plane import Plane
+from ..calibration.ranks import median
 
 if TYPE_CHECKING:
     from .sample import Sample
@@ -154,7 +155,7 @@ def curved_frame(nodes_mm: NDArray[np.float64]) -> ClothFrame:
 
 def local_px_per_mm(plane: Plane, frame: ClothFrame) -> float:
     """Return the median scale of the photo along the centre line."""
-    return float(np.median([plane.px_per_mm_at(point) for point in frame.centre_mm]))
+    return float(median([plane.px_per_mm_at(point) for point in frame.centre_mm]))
 
 
 def resample(

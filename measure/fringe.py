@@ -10,6 +10,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..calibration.ranks import median, percentile
+
 __all__ = ["pick_energy", "pulse_spacing", "row_profile", "woven_limit"]
 
 FloatImage = NDArray[np.float32]
@@ -55,7 +57,7 @@ def pick_energy(bgr: NDArray[np.uint8], inside: Mask, px_per_mm: float) -> Float
     along = cv2.multiply(along, along, dst=along)
     area = (max(3, round(3 * px_per_mm)) | 1, max(3, round(1.5 * px_per_mm)) | 1)
     change = np.asarray(cv2.blur(cv2.add(across, along, dst=across), area), dtype=np.float32)
-    floor = 0.2 * float(np.median(change[inside])) if inside.any() else 1.0
+    floor = 0.2 * float(median(change[inside])) if inside.any() else 1.0
     change += np.float32(max(floor, 1.0))
     return np.asarray(cv2.divide(along, change, dst=along), dtype=np.float32)
 
@@ -86,14 +88,14 @@ def _first_pick(profile: Floats, px_per_mm: float, weak_first: bool) -> float | 
     window = np.ones((max(3, round(1.1 * pitch)) | 1, 1), np.uint8)
     crest = cv2.dilate(level.reshape(-1, 1), window)[:, 0]
     step = max(1, round(pitch / 5))
-    log_crest = np.log(crest[::step] + 0.05 * float(np.median(crest[half:])))
+    log_crest = np.log(crest[::step] + 0.05 * float(median(crest[half:])))
     cut = _levels(log_crest, max(2, round(pitch / step)), len(log_crest) // 2)
     if cut is None:
         return None
     outer, inner = cut[0] * step, cut[1] * step
     quiet = level[outer:inner]
-    base = float(np.median(quiet))
-    pulse = float(np.median(crest[inner : inner + max(8, round(6 * pitch))]))
+    base = float(median(quiet))
+    pulse = float(median(crest[inner : inner + max(8, round(6 * pitch))]))
     threshold = base + 0.4 * (pulse - base)
     expected = inner + 0.55 * pitch
     low, high = max(0, round(expected - 0.9 * pitch)), min(len(level), round(expected + 0.9 * pitch) + 1)
@@ -105,8 +107,8 @@ def _first_pick(profile: Floats, px_per_mm: float, weak_first: bool) -> float | 
     low = max(0, round(first - 1.7 * pitch))
     calm = level[max(0, round(low - 1.5 * pitch)) : low]
     if weak_first and len(calm) > 2:
-        floor = float(np.median(calm))
-        small = max(1.8 * float(np.percentile(calm, 75)), floor + 0.12 * (pulse - floor))
+        floor = float(median(calm))
+        small = max(1.8 * float(percentile(calm, 75)), floor + 0.12 * (pulse - floor))
         for row in low + np.flatnonzero(level[low:first] > small)[::-1]:
             if first - row > 1.2 * pitch:
                 break
@@ -124,12 +126,12 @@ def pulse_spacing(level: Floats, px_per_mm: float) -> float:
 
     Pulses are counted where the logarithm rises through its own moving mean: bright and dim stripes count alike.
     """
-    log_level = np.log(level + 0.05 * float(np.median(level))).reshape(-1, 1)
+    log_level = np.log(level + 0.05 * float(median(level))).reshape(-1, 1)
     smooth = cv2.GaussianBlur(log_level, (0, 0), max(0.7, 0.12 * px_per_mm), borderType=cv2.BORDER_REFLECT)
     mean = cv2.blur(log_level, (1, max(5, round(5 * px_per_mm)) | 1), borderType=cv2.BORDER_REFLECT)
     above = smooth[:, 0] > mean[:, 0]
     gaps = np.diff(np.flatnonzero(above[1:] & ~above[:-1]))
-    spacing = float(np.percentile(gaps, 80)) if len(gaps) >= 3 else 2.0 * px_per_mm
+    spacing = float(percentile(gaps, 80)) if len(gaps) >= 3 else 2.0 * px_per_mm
     return float(np.clip(spacing, 0.4 * px_per_mm, 6 * px_per_mm))
 
 
@@ -158,7 +160,7 @@ def _levels(values: Floats, least_fringe: int, least_cloth: int) -> tuple[int, i
     if not allowed.any():
         return None
     # A dim stripe of the cloth is no fringe: the cloth's own lowest level is met again further in.
-    darker = allowed & (fringe_mean < np.percentile(values[n // 2 :], 5) - 0.1)
+    darker = allowed & (fringe_mean < percentile(values[n // 2 :], 5) - 0.1)
     allowed = darker if darker.any() else allowed
     # Nor is a stretch of cloth that is only a little dimmer, when something far quieter lies outside.
     running = (total[least_fringe:] - total[:-least_fringe]) / least_fringe
@@ -281,9 +283,9 @@ def _weaves_on(
     if beyond < LEAST_BEYOND * pitch:
         return False
     crest = cv2.dilate(level.reshape(-1, 1), np.ones((max(3, round(1.1 * pitch)) | 1, 1), np.uint8))[:, 0]
-    if np.median(crest[:beyond]) < PICKS_ON_LEVEL * np.median(crest[beyond:]):
+    if median(crest[:beyond]) < PICKS_ON_LEVEL * median(crest[beyond:]):
         return False
-    floor = 0.05 * float(np.median(level[beyond:]))
+    floor = 0.05 * float(median(level[beyond:]))
     outside, inside = (_regularity(np.log(part + floor), pitch) for part in (level[:beyond], level[beyond:]))
     return outside >= max(LEAST_REGULAR, PICKS_ON_REGULAR * inside)
 

@@ -15,6 +15,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from ..calibration.ranks import median
 from .phase import PX_PER_THREAD, FloatPlane
 from .thread_picture import IndexField, ThreadPicture
 
@@ -94,7 +95,7 @@ def read_local_rhythm(
         if name == f"gap_{other}":
             continue
         for spectrum in _spectra(plane.T if along == 0 else plane, samples * PX_PER_THREAD, step):
-            sharpness = float(np.median(spectrum.max(axis=1))) * len(TRIED)
+            sharpness = float(median(spectrum.max(axis=1))) * len(TRIED)
             total += max(sharpness - FLAT, 0.0) ** 2 * spectrum
     weights = (total + 1e-12) / (total + 1e-12).sum(axis=1, keepdims=True)
     ridge = _ridge(weights)
@@ -117,7 +118,7 @@ def threads_passed_over(rhythm: LocalRhythm) -> float:
         return 0.0
     change = ahead[LENGTH:] - ahead[:-LENGTH]
     windows = np.lib.stride_tricks.sliding_window_view(rhythm.clearness[BESIDE:-BESIDE], LENGTH + 1)
-    told = (np.abs(change) > DIFFERENT) & (np.median(windows, axis=1) > CLEAR)
+    told = (np.abs(change) > DIFFERENT) & (median(windows, axis=1) > CLEAR)
     sign = np.where(told, np.sign(change), 0.0)
     edges = np.concatenate([[0], np.flatnonzero(np.diff(sign)) + 1, [len(sign)]])
     total = 0.0

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from ..calibration.errors import SampleError
 from ..calibration.plane import Plane
+from ..calibration.ranks import median, percentile
 from .frame import ClothFrame, curved_frame, straight_frame
 from .fringe import pick_energy, woven_limit
 from .placing import WorkPicture
@@ -99,7 +100,7 @@ def _columns_between(edges: RowEdges, work: WorkPicture, inside: NDArray[np.intp
     limits = []
     for edge, fallback, share in ((edges.left, inside[0], 75), (edges.right, inside[-1], 25)):
         seen = edge[core][np.isfinite(edge[core])]
-        limits.append(float(np.percentile(seen, share)) if len(seen) > 8 else float(fallback))
+        limits.append(float(percentile(seen, share)) if len(seen) > 8 else float(fallback))
     low, high = limits
     if high - low < 16:
         low, high = float(inside[0]), float(inside[-1])
@@ -229,8 +230,8 @@ def _looks_woven(work: WorkPicture, edge: Floats, sign: int) -> bool:
     strip &= work.in_photo & ~work.card
     if not (strip.any() and work.inner.any() and work.outer.any()):
         return bool(np.isnan(edge).all())
-    table, cloth = float(np.median(rough[work.outer])), float(np.median(rough[work.inner]))
-    return float(np.median(rough[strip])) > (table + cloth) / 2
+    table, cloth = float(median(rough[work.outer])), float(median(rough[work.inner]))
+    return float(median(rough[strip])) > (table + cloth) / 2
 
 
 def _row_range(work: WorkPicture) -> tuple[int, int, bool, bool]:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from ..calibration.photo import Photo
 from ..calibration.plane import Plane
+from ..calibration.ranks import percentile
 from .frame import (
     ClothFrame,
     curved_frame,
@@ -133,7 +134,7 @@ def coarse_frame(
     fit = np.polyfit(np.array(place) / length, centre, 3, w=weight)
     t = np.linspace(0, 1, 25)
     nodes = (v0 + t * length)[:, None] * along + np.polyval(fit, t)[:, None] * across
-    return curved_frame(nodes), float(np.percentile(span, 90)), is_band
+    return curved_frame(nodes), float(percentile(span, 90)), is_band
 
 
 def work_picture(photo: Photo, plane: Plane, view: CellView, frame: ClothFrame, width: float) -> WorkPicture:

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..calibration.ranks import median
 from .phase import PX_PER_THREAD, Demodulator, FloatPlane
 from .results import Face, WeaveName, WeaveReading
 from .rhythm import CLOSED_RATIO, Node, leading_node
@@ -234,11 +235,11 @@ def float_classes(tracks: Tracks, node: Node) -> FloatArray:
     through = at("gap_x", 0, 0) - at("gap_y", 0, 0)
     kind = (a * tracks.ends.place_in_repeat[None] + b * tracks.picks.place_in_repeat[:, None]) % q
     looks = (np.asarray(beside - above), through)
-    usual = [float(np.median(look)) for look in looks]  # stands for a class that so few threads leave empty
+    usual = [float(median(look)) for look in looks]  # stands for a class that so few threads leave empty
     return np.array(
         [
             [
-                float(np.median(look[kind == c])) if (kind == c).any() else u
+                float(median(look[kind == c])) if (kind == c).any() else u
                 for look, u in zip(looks, usual, strict=True)
             ]
             for c in range(q)

@@ -8,6 +8,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from ..calibration.ranks import median
 from .phase import PX_PER_THREAD, ComplexPlane, Demodulator, FloatPlane
 
 __all__ = ["CLOSED_RATIO", "Node", "centre_phase", "leading_node", "rhythm_features", "structure_nodes"]
@@ -62,7 +63,7 @@ def leading_node(strength: dict[Node, float]) -> Node | None:
     herringbones more strongly). A finer node of which it is a multiple is taken instead if that is clear, too.
     """
     ranked = off_axis_nodes(strength)
-    usual = float(np.median([s for _, s in ranked]))
+    usual = float(median([s for _, s in ranked]))
     short = [(n, s) for n, s in ranked if n[2] <= 5]
     # Stripes and checks of dye throw side nodes around (1/2, 1/2), which look like those of a rib.
     near = [(n, s) for n, s in short if _is_whole(n) and s > RIVAL * short[0][1]]

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from ..calibration.errors import SampleError
 from ..calibration.photo import Photo
 from ..calibration.plane import Plane
+from ..calibration.ranks import median
 from .frame import ClothFrame, straight_frame, straighten
 from .outline import STATION_MM, measure_outline
 from .placing import CellView, WarpWay, coarse_frame, work_picture
@@ -132,7 +133,7 @@ def find_sample(
     if found and table_rough >= ALL_CLOTH_ROUGHNESS and _touches_border(found[0]) and plane.source != "rail":
         found = []  # a stripe or a corner of a picture that is cloth throughout
     if not found:
-        rough_here = float(np.median(cells.rough[known & wanted])) if np.any(known & wanted) else table_rough
+        rough_here = float(median(cells.rough[known & wanted])) if np.any(known & wanted) else table_rough
         if rough_here >= ALL_CLOTH_ROUGHNESS:
             return _whole_picture(photo, plane, warp, box, rough_here, turn_deg)
         raise SampleError(

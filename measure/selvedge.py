@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..calibration.ranks import median
 from .silhouette import linear_light
 
 __all__ = ["RowEdges", "cloth_evidence", "edges_beside_shadow", "row_edges", "sharpen_edges", "station_means"]
@@ -330,7 +331,7 @@ def station_means(
         chunk = edge_px[bounds[k] : max(bounds[k + 1], bounds[k] + 1)]
         seen = chunk[np.isfinite(chunk)]
         if len(seen) * 3 >= len(chunk) and len(seen):
-            middle = float(np.median(seen))
-            allowed = OUTLIER * 1.4826 * float(np.median(np.abs(seen - middle))) + 2.0
+            middle = float(median(seen))
+            allowed = OUTLIER * 1.4826 * float(median(np.abs(seen - middle))) + 2.0
             means[k] = float(np.mean(np.clip(seen, middle - allowed, middle + allowed)))
     return (bounds[:-1] + bounds[1:]) / 2, means

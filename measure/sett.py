@@ -15,6 +15,7 @@ from ..calibration.errors import QualityError, SampleError
 from ..calibration.notices import Notice
 from ..calibration.photo import Photo
 from ..calibration.plane import Plane
+from ..calibration.ranks import median
 from .decision import (
     NOT_WOVEN,
     OUTLINED_LOG_ODDS,
@@ -364,7 +365,7 @@ def _verdict(
 
 
 def _faint(track: SystemTrack) -> bool:
-    return track.count > 0 and float(np.median(track.likeness)) < _CLEAR_THREADS
+    return track.count > 0 and float(median(track.likeness)) < _CLEAR_THREADS
 
 
 def _sample_reading(sample: Sample, plane: Plane, height: HeightCorrection | None) -> SampleReading:

@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ..calibration.ranks import median
 from .arbiter import look_again
 from .decision import MOST_TRIALS, NOT_WOVEN, SAME_PITCH
 from .edge_ends import follow_edges
@@ -352,7 +353,7 @@ def _clarity(tracks: Tracks, doubted: tuple[float, float] = (1.0, 1.0)) -> float
     if any(track.count == 0 for track in systems):
         return -np.inf
     return min(
-        float(np.median(track.likeness)) for track, counts in zip(systems, doubted, strict=True) if counts
+        float(median(track.likeness)) for track, counts in zip(systems, doubted, strict=True) if counts
     )
 
 

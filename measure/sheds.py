@@ -14,6 +14,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from ..calibration.ranks import median
 from .phase import PX_PER_THREAD
 from .tracks import Tracks
 
@@ -61,10 +62,10 @@ def local_median(values: FloatArray, reach: int = 7) -> FloatArray:
     n = len(values)
     short = [*range(min(reach, n)), *range(max(reach, n - reach), n)]
     out = np.empty(n)
-    out[short] = [np.median(values[max(0, i - reach) : i + reach + 1]) for i in short]
+    out[short] = [median(values[max(0, i - reach) : i + reach + 1]) for i in short]
     if n > 2 * reach:
         windows = np.lib.stride_tricks.sliding_window_view(values, 2 * reach + 1)
-        out[reach : n - reach] = np.median(windows, axis=1)
+        out[reach : n - reach] = median(windows, axis=1)
     return out
 
 
@@ -92,7 +93,7 @@ def _alternation(tracks: Tracks, plane: str, rows: slice) -> tuple[FloatArray, F
         np.round(tracks.ends.centres_index * PX_PER_THREAD).astype(int), 0, picture.shape[1] - 1
     )
     value = picture[rows, columns].astype(np.float64)
-    value -= np.median(value, axis=0, keepdims=True)  # colour stripes
+    value -= median(value, axis=0)  # colour stripes
     value -= value.mean(axis=1, keepdims=True)  # light and shade along the band
     turn = np.where(np.arange(len(columns)) % 2 == 0, 1.0, -1.0)
     signal = value @ turn / len(columns)
@@ -121,11 +122,11 @@ def read_sheds(tracks: Tracks) -> ShedRuns | None:
     best: ShedRuns | None = None
     for plane in PLANES:
         signal, share = _alternation(tracks, plane, slice(first, last))
-        if float(np.median(share)) < LEAST_STRENGTH:
+        if float(median(share)) < LEAST_STRENGTH:
             continue
         edges = runs_of_sign(signal, SHORTEST_RUN * k)
         at_px = _patch_rows(tracks, (first + edges - 0.5) / k)
-        strength = np.array([np.median(share[a:b]) for a, b in pairwise(edges)])
+        strength = np.array([median(share[a:b]) for a, b in pairwise(edges)])
         length = np.diff(at_px)
         even = np.abs(length / local_median(length) - 1.0) < 0.3
         found = ShedRuns(

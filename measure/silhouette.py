@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..calibration.ranks import median
 from ..calibration.reduce import block_means
 
 __all__ = [
@@ -137,7 +138,7 @@ def _surface_terms(shape: tuple[int, int]) -> NDArray[np.float64]:
 
 def _spread(values: NDArray[np.float64]) -> float:
     """Return a robust standard deviation (1.4826 times the median absolute deviation)."""
-    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
+    return 1.4826 * float(median(np.abs(values - median(values))))
 
 
 def table_distance(cells: CellPicture, known: Mask, reach: Mask) -> tuple[FloatImage, FloatImage, float]:
@@ -174,7 +175,7 @@ def table_distance(cells: CellPicture, known: Mask, reach: Mask) -> tuple[FloatI
     )
     border = known & reach & (inner == 0)
     # Cloth may leave the photo: begin with the smoother half of the border and let the fit grow.
-    start = border & (cells.rough <= np.median(cells.rough[border]))
+    start = border & (cells.rough <= median(cells.rough[border]))
     picked = slice(None, None, FIT_STRIDE)  # the surfaces are smooth: a part of the cells fixes them
     terms = _surface_terms(shape)
     fit_terms = terms[picked, picked].reshape(-1, terms.shape[-1])
@@ -195,7 +196,7 @@ def table_distance(cells: CellPicture, known: Mask, reach: Mask) -> tuple[FloatI
             sigma = max(_spread(residual[inlier]), floor)
             fits.append((weights, sigma))
             ok &= np.abs(residual) < 3.5 * sigma
-        level = float(np.median(rough[inlier]))
+        level = float(median(rough[inlier]))
         rough_sigma = max(_spread(rough[inlier]), 0.25)
         ok &= rough - level < 4.0 * rough_sigma
         inlier = ok if np.count_nonzero(ok) >= enough else inlier
@@ -243,7 +244,7 @@ def regions(distance: FloatImage, rough_excess: FloatImage, known: Mask, wanted:
             continue
         excess = rough_excess[seen]
         score = float(np.sum(np.clip(excess, 0.0, 3.0)))
-        found.append(Region(mask=mask, score=score, roughness=float(np.median(excess))))
+        found.append(Region(mask=mask, score=score, roughness=float(median(excess))))
     return sorted(found, key=lambda region: -region.score)
 
 

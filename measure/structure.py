@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..calibration.ranks import median
 from .phase import PX_PER_THREAD, Demodulator
 from .repeat import edges_together
 from .results import WeaveReading
@@ -65,7 +66,7 @@ def structure_features(tracks: Tracks, weave: WeaveReading) -> NDArray[np.float6
     """
     strength = dict(tracks.nodes)
     off_axis = [value for _, value in off_axis_nodes(strength)]
-    usual = float(np.median(off_axis)) if off_axis else 0.0
+    usual = float(median(off_axis)) if off_axis else 0.0
     lead = max(off_axis, default=0.0)
     features = np.array(
         [
@@ -105,7 +106,7 @@ def _edge_directions(tracks: Tracks) -> NDArray[np.float64]:
     inside = cloth > 0
     if not inside.any():
         return np.full(4, np.nan)
-    energy = energy + np.float32(0.1 * float(np.median(energy[inside])) + 1e-9)
+    energy = energy + np.float32(0.1 * float(median(energy[inside])) + 1e-9)
     across = _demodulator((gx * gx - gy * gy) / energy, cloth, inside)
     leaning = _demodulator(2 * gx * gy / energy, cloth, inside)
     strengths = (
@@ -128,4 +129,4 @@ def _strongest(found: Demodulator, nodes: tuple[tuple[float, float], ...]) -> fl
 def _likeness(track: SystemTrack) -> float:
     if track.count == 0:
         return -0.5
-    return float(np.clip(np.median(track.likeness), -2.0, 5.0)) / _CLEAR_LIKENESS
+    return float(np.clip(median(track.likeness), -2.0, 5.0)) / _CLEAR_LIKENESS

@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from ..calibration.ranks import median, percentile
 from .fringe import pick_energy, pulse_spacing, row_profile, woven_limit
 from .placing import WorkPicture
 
@@ -48,7 +49,7 @@ def outermost_ends(
     profile = row_profile(energy, seen[rows] & work.region[rows])
     if np.count_nonzero(np.isfinite(profile)) < 0.8 * len(profile):
         return None
-    filled = np.where(np.isfinite(profile), profile, np.nanmedian(profile))
+    filled = np.where(np.isfinite(profile), profile, median(profile[~np.isnan(profile)]))
     pitch = _pick_pitch(filled, work.unit_px)
     looks = [_look(edge[rows], pitch) for edge in (left, right)]
     if any(look is None for look in looks):
@@ -61,7 +62,8 @@ def outermost_ends(
         np.ascontiguousarray(work.bgr.transpose(1, 0, 2)), np.ascontiguousarray(work.inner.T), work.unit_px
     )
     turned_seen = np.ascontiguousarray(seen.T)
-    width = float(np.nanmedian(right[rows] - left[rows]))
+    widths = right[rows] - left[rows]
+    width = float(median(widths[~np.isnan(widths)]))
     found = []
     for edge, flip in ((left, False), (right, True)):
         limit = _outermost_end(turned, turned_seen, edge[rows], (first, last), width, work.unit_px, flip)
@@ -78,7 +80,7 @@ def outermost_ends(
 def _pick_pitch(profile: Floats, unit_px: float) -> float:
     """Return the pick spacing in rows: the lag near the pulses' spacing at which the profile repeats best."""
     spacing = pulse_spacing(profile, unit_px)
-    level = np.minimum(profile, np.percentile(profile, 95))
+    level = np.minimum(profile, percentile(profile, 95))
     level = level - level.mean()
     lags = np.arange(max(2, round(0.6 * spacing)), min(round(2.2 * spacing) + 1, len(level) // 2))
     if not len(lags):

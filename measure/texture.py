@@ -13,6 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..calibration.ranks import median
+
 __all__ = ["LocalMean", "Texture", "make_texture", "normalise_contrast"]
 
 Float = NDArray[np.float32]
@@ -152,7 +154,7 @@ class LocalMean:
             self._mask.view(np.uint8), (spread.shape[1], spread.shape[0]), interpolation=cv2.INTER_NEAREST
         )
         sparse = spread[::step, ::step][inner[::step, ::step] > 0]
-        typical = float(np.median(sparse)) if sparse.size else 1.0
+        typical = float(median(sparse)) if sparse.size else 1.0
         floor = _CONTRAST_FLOOR * typical + 1e-6
         return np.asarray(
             cv2.divide(centred, self.spread_out(np.maximum(spread, np.float32(floor)))), dtype=np.float32

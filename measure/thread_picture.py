@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..calibration.ranks import median
 from .phase import (
     PX_PER_THREAD,
     Demodulator,
@@ -209,8 +210,8 @@ def _invert(field: IndexField, margin: int) -> tuple[FloatPlane, FloatPlane, int
     rows, cols = field.cloth.shape
     shift_end = np.asarray(field.end_index - np.arange(cols, dtype=np.float32)[None], dtype=np.float32)
     shift_pick = np.asarray(field.pick_index - np.arange(rows, dtype=np.float32)[:, None], dtype=np.float32)
-    at_j = want_end - float(np.median(shift_end[on]))
-    at_i = want_pick - float(np.median(shift_pick[on]))
+    at_j = want_end - float(median(shift_end[on]))
+    at_i = want_pick - float(median(shift_pick[on]))
     rates = (1.0 + np.gradient(shift, axis=axis) for axis, shift in ((1, shift_end), (0, shift_pick)))
     parts = [shift_end, shift_pick, *(np.maximum(rate, LEAST_RATE) for rate in rates)]
     known = np.asarray(cv2.merge(parts), dtype=np.float32)

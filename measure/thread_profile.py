@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from ..calibration.ranks import median, percentile
 from .cloth_edge import cloth_span, side_occupancy
 from .comb import Comb, fit_comb, learn_sample, likeness
 from .phase import PX_PER_THREAD, FloatPlane
@@ -42,15 +43,15 @@ def thread_profile(
 
     cloth = turned(cloth)
     share = cloth.mean(axis=0).astype(np.float64)
-    share = share / max(float(np.quantile(share, 0.8)), 1e-6)
+    share = share / max(float(percentile(share, 80)), 1e-6)
     length = cloth.sum(axis=0).astype(np.float64) + 1e-6
     names = (f"edge_{own}", f"edge_{other}", f"gap_{own}", "light")
     parts = [turned(planes[n]) for n in names]
     still = np.array([p.sum(axis=0, dtype=np.float64) for p in (*parts, parts[-1] ** 2)]) / length
     profile = np.concatenate([still, rhythm_features(parts, rhythm) / length])
     usual = profile[:, share > 0.5]
-    middle = np.median(usual, axis=1, keepdims=True)
-    spread = np.median(np.abs(usual - middle), axis=1, keepdims=True) + 1e-6
+    middle = median(usual, axis=1)[:, None]
+    spread = median(np.abs(usual - middle), axis=1)[:, None] + 1e-6
     return np.clip((profile - middle) / spread, -6, 6) * (share > 0.3), np.minimum(share, 1.0)
 
 

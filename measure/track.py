@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..calibration.ranks import median, percentile
 from .cloth_edge import cloth_span
 from .comb import Comb
 from .phase import PX_PER_THREAD, Demodulator, FloatPlane, feature_planes, lattice_picture
@@ -102,7 +103,7 @@ def _summarise(
             likeness=np.zeros(0), count_mean=float("nan"), count_std=float("nan"), slips=(),
             pitch_px=float("nan"),
             middle_pitch_px=float("nan"), middle_pitch_u_px=float("nan"), spacing_cv=float("nan"),
-            coherence=float(np.median(coherence[on])) if on.any() else 0.0, flags=frozenset(flags | {"untracked"}),
+            coherence=float(median(coherence[on])) if on.any() else 0.0, flags=frozenset(flags | {"untracked"}),
         )  # fmt: skip
     lines, stations = _lines(threads, centres, along)
     position = lines[:, [(STATIONS - 1) // 2, STATIONS // 2]].mean(axis=1)
@@ -111,7 +112,7 @@ def _summarise(
     middle = pitch_map.shape[along] // 2
     at_middle = pitch_map[middle, rows] if along == 0 else pitch_map[rows, middle]
     step = threads.grid_x_px[middle] if along == 0 else threads.grid_y_px[:, middle]
-    lean = float(np.median(at_middle / np.maximum(np.abs(np.gradient(step))[rows], 1e-6)))
+    lean = float(median(at_middle / np.maximum(np.abs(np.gradient(step))[rows], 1e-6)))
     spacings = np.diff(position) * lean
     inner = slice(int(0.2 * count), max(int(0.2 * count) + 3, count - int(0.2 * count)))
     spacing, error = _slope(position[inner] * lean)
@@ -142,7 +143,7 @@ def _summarise(
         middle_pitch_px=spacing,
         middle_pitch_u_px=float(np.hypot(error, wander)),
         spacing_cv=float(spacings.std() / spacings.mean()),
-        coherence=float(np.median(coherence[on])),
+        coherence=float(median(coherence[on])),
         flags=frozenset(flags),
     )
 
@@ -180,7 +181,7 @@ def _sides_cut(mask: NDArray[np.bool_]) -> frozenset[str]:
     columns, rows = mask.mean(axis=0), mask.mean(axis=1)
     edges = {"left": columns[0], "right": columns[-1], "start": rows[0], "end": rows[-1]}
     usual = {"left": columns, "right": columns, "start": rows, "end": rows}
-    return frozenset(side for side, share in edges.items() if share > 0.5 * np.quantile(usual[side], 0.8))
+    return frozenset(side for side, share in edges.items() if share > 0.5 * percentile(usual[side], 80))
 
 
 def _affordable(
@@ -274,7 +275,7 @@ def track_threads(
     lead = rhythm_of(strength, min(int(on.any(axis=0).sum()), int(on.any(axis=1).sum())))
     a, b, q = lead
     maps = _pitch_maps(threads)
-    apart = float(np.median(maps[1]) / np.median(maps[0]))
+    apart = float(median(maps[1]) / median(maps[0]))
     covers = (apart > CLOSED_RATIO, apart < 1.0 / CLOSED_RATIO)
     centre_end, centre_pick = centre_phase(demods, cloth[::k, ::k], lead, covers)
     tracks: list[SystemTrack] = []
