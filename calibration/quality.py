@@ -23,6 +23,7 @@ _TILT_ADVICE_DEG = (
 )
 _BLUR_REFUSE_PX = 12.0
 _BLUR_NOTICE_PX = 6.0
+_MARKED_STEP = 30.0  # grey levels from which an edge counts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,17 +149,28 @@ def edge_width_px(picture: NDArray[np.uint8]) -> float | None:
     for top in range(0, height - tile + 1, tile):
         for left in range(0, width - tile + 1, tile):
             part = picture[top : top + tile, left : left + tile]
+            least, most, _, _ = cv2.minMaxLoc(part)
+            if most - least <= _MARKED_STEP:
+                continue
             steepest, x, y = _steepest(part)
             half = window // 2
             around = part[max(0, y - half) : y + half + 1, max(0, x - half) : x + half + 1]
-            ranked = np.sort(around, axis=None)
-            low, high = np.interp(
-                [0.05 * (ranked.size - 1), 0.95 * (ranked.size - 1)], np.arange(ranked.size), ranked
-            )
-            step = float(high - low)
-            if step > 30.0 and steepest > 0:
+            step = _step(around)
+            if step > _MARKED_STEP and steepest > 0:
                 widths.append(2.563 * step / (steepest * np.sqrt(2 * np.pi)))
     return float(percentile(widths, 10)) if widths else None
+
+
+def _step(around: NDArray[np.uint8]) -> float:
+    """Return the grey levels between the lightest and the darkest twentieth of some pixels."""
+    places = [share * (around.size - 1) for share in (0.05, 0.95)]
+    ranks = [int(place) for place in places]
+    ranked = np.partition(around, [ranks[0], ranks[0] + 1, ranks[1], ranks[1] + 1], axis=None)
+    low, high = (
+        (float(ranked[rank + 1]) - float(ranked[rank])) * (place - rank) + float(ranked[rank])
+        for place, rank in zip(places, ranks, strict=True)
+    )
+    return high - low
 
 
 def _steepest(part: NDArray[np.uint8]) -> tuple[float, int, int]:

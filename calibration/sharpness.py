@@ -73,14 +73,17 @@ def _width(bgr: NDArray[np.uint8], start: NDArray[np.float64], end: NDArray[np.f
     reach = min(_REACH_PX, 0.3 * length)
     places = start + np.linspace(0.3, 0.7, 24)[:, None] * (end - start)
     offsets = np.arange(-reach, reach + _STEP_PX / 2, _STEP_PX)
-    path = (places[:, None] + offsets[None, :, None] * normal).astype(np.float32)
+    # Each coordinate by itself: numpy is slow along a last axis of two.
+    x, y = ((places[:, axis, None] + offsets * normal[axis]).astype(np.float32) for axis in (0, 1))
     height, width = bgr.shape[:2]
-    if path.min() < 0 or path[..., 0].max() > width - 1 or path[..., 1].max() > height - 1:
+    left, top, right, bottom = float(x.min()), float(y.min()), float(x.max()), float(y.max())
+    if min(left, top) < 0 or right > width - 1 or bottom > height - 1:
         return None
-    low = np.floor(path.reshape(-1, 2).min(axis=0)).astype(int)
-    high = np.ceil(path.reshape(-1, 2).max(axis=0)).astype(int) + 2
-    part = cv2.cvtColor(bgr[low[1] : high[1], low[0] : high[0]], cv2.COLOR_BGR2GRAY)
-    x, y = path[..., 0] - np.float32(low[0]), path[..., 1] - np.float32(low[1])
+    across = slice(math.floor(left), math.ceil(right) + 2)
+    down = slice(math.floor(top), math.ceil(bottom) + 2)
+    part = cv2.cvtColor(bgr[down, across], cv2.COLOR_BGR2GRAY)
+    x -= np.float32(across.start)
+    y -= np.float32(down.start)
     taken = cv2.remap(part.astype(np.float32), x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     levels: NDArray[np.float64] = np.asarray(taken).astype(np.float64)
     # Each line by itself: an edge that is bent by the lens would be blurred by averaging the lines.

@@ -386,14 +386,14 @@ def _crop_centres(
         cover = _covered(coarse, np.array(grid) / step, (half_x / step, half_y / step))
     chosen: list[int] = []
     spots = np.array(grid) / (max(cols, 1), max(rows, 1))
+    apart = 0.5 - np.hypot(*(spots - 0.5).T) * 0.5
     for _ in range(min(count, len(grid))):
-        if chosen:
-            apart = np.min([np.hypot(*(spots - spots[k]).T) for k in chosen], axis=0)
-        else:
-            apart = 0.5 - np.hypot(*(spots - 0.5).T) * 0.5
         value = cover + 0.6 * np.minimum(apart, 0.6)
         value[chosen] = -1
-        chosen.append(int(value.argmax()))
+        best = int(value.argmax())
+        away = np.hypot(*(spots - spots[best]).T)
+        apart = np.minimum(apart, away) if chosen else away
+        chosen.append(best)
     return [grid[k] for k in chosen]
 
 

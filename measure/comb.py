@@ -170,13 +170,15 @@ def fit_comb(
     before = np.tile(((np.arange(classes) - 1) % classes).astype(np.int16), (len(rows), width, 1))
     # Along the chain the class goes up by one. Up to two classes need no copy to stand in that order.
     previous = slice(None, None, -1) if classes <= 2 else (np.arange(classes) - 1) % classes
-    take = (rows[:, None] + pad - steps)[:, :, None]
     slot = np.arange(width)
+    # Slots of rows in one line, for numpy takes by one index more quickly than by two.
+    line, place = best.reshape(-1, classes), (rows[:, None] + pad - steps)[:, :, None] * (width + 1) + source
     begin = start_cost[first : last + 1]
     # No thread reaches into the rows of its own batch, so that a batch is worked out at once.
     for start in range(0, len(rows), int(steps[0])):
         batch = slice(start, start + int(steps[0]))
-        value = best[take[batch], source[batch]] - cost[batch][:, :, None, None]
+        value = line.take(place[batch], axis=0)
+        value -= cost[batch][:, :, None, None]
         choice = value.argmax(axis=1)
         arrive = value.max(axis=1)
         top, step = arrive[..., previous], choice[..., previous] + steps[0]
@@ -184,11 +186,10 @@ def fit_comb(
             slip_from = arrive.argmax(axis=2)
             slip = (arrive.max(axis=2) - SLIP_COST)[..., None]
             better = slip > top
-            if better.any():
-                chosen = choice[np.arange(len(choice))[:, None], slot, slip_from]
-                top = np.where(better, slip, top)
-                step = np.where(better, (chosen + steps[0])[..., None], step)
-                before[batch] = np.where(better, slip_from[..., None], before[batch])
+            chosen = choice[np.arange(len(choice))[:, None], slot, slip_from]
+            top = np.maximum(top, slip)
+            np.copyto(step, (chosen + steps[0])[..., None], where=better)
+            np.copyto(before[batch], slip_from[..., None], where=better, casting="same_kind")
         came[batch] = step
         for row in rows[batch] if start < (COUNT_SLACK + 1) * k else ():
             zero = COUNT_SLACK - row // k
@@ -215,10 +216,9 @@ def _read_back(
         return Comb(centres=np.zeros(0), likeness=np.zeros(0), count_probability={}, classes=np.zeros(0, int))
     by_slot = final.max(axis=2)
     counts = np.arange(len(final))[:, None] // k + np.arange(final.shape[1])[None] - COUNT_SLACK + 1
-    top_by_count = {
-        count: float(by_slot[counts == count].max())
-        for count in sorted(set(counts[np.isfinite(by_slot)].tolist()))
-    }
+    top = np.full(int(counts.max()) + 1 + COUNT_SLACK, -np.inf)
+    np.maximum.at(top, counts + COUNT_SLACK, by_slot)
+    top_by_count = {n - COUNT_SLACK: float(top[n]) for n in np.flatnonzero(np.isfinite(top)).tolist()}
     r, s, c = (int(v) for v in np.unravel_index(int(np.argmax(final)), final.shape))
     places, classes = [], []
     while True:

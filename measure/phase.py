@@ -8,6 +8,7 @@ with the same number of pixels per thread both ways, so that one set of filters 
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -27,6 +28,7 @@ __all__ = [
     "feature_planes",
     "lattice_picture",
     "mean_phase",
+    "total_strengths",
     "unwrap_weighted",
 ]
 
@@ -187,16 +189,26 @@ class Demodulator:
             cv2.dft(padded), SPECTRUM_REACH * self._rows, SPECTRUM_REACH * self._cols
         )
 
-    def _cut(self, first: tuple[int, int], shape: tuple[int, int]) -> ComplexPlane:
-        """Rectangle of the spectrum whose first bin is (row, column) `first`, counted from frequency zero."""
+    @property
+    def size(self) -> tuple[int, int]:
+        """Bins of the spectrum per cycle per thread, along y and along x."""
+        return self._rows, self._cols
+
+    def window(self, first: tuple[int, int], shape: tuple[int, int]) -> tuple[slice, slice]:
+        """Rows and columns of the spectrum from the bin (row, column) `first` on, counted from frequency zero."""
         row, col = first[0] + SPECTRUM_REACH * self._rows, first[1] + SPECTRUM_REACH * self._cols
-        if (
-            min(row, col) < 0
-            or row + shape[0] > len(self._spectrum)
-            or col + shape[1] > len(self._spectrum[0])
-        ):
+        kept = self._spectrum.shape
+        if min(row, col) < 0 or row + shape[0] > kept[0] or col + shape[1] > kept[1]:
             raise ValueError("the frequency lies beyond what is kept of the spectrum")
-        return self._spectrum[row : row + shape[0], col : col + shape[1]]
+        return slice(row, row + shape[0]), slice(col, col + shape[1])
+
+    def power(self) -> FloatPlane:
+        """Squared modulus of the whole spectrum that is kept."""
+        return np.asarray(self._spectrum.real**2 + self._spectrum.imag**2)
+
+    def amplitude(self, power: Any) -> Any:
+        """Root-mean-square amplitude in the picture of what has this power in the spectrum."""
+        return np.sqrt(power / (self.shape[0] * self.shape[1] * self._rows * self._cols)) / PX_PER_THREAD**2
 
     def node(
         self, freq_x: float, freq_y: float, *, width_x: float = 0.12, width_y: float = 0.12
@@ -215,7 +227,7 @@ class Demodulator:
         """
         first_x, pass_x, turn_x = _pass_band(self._cols, self.shape[1], freq_x, width_x)
         first_y, pass_y, turn_y = _pass_band(self._rows, self.shape[0], freq_y, width_y)
-        cut = self._cut((first_y, first_x), (self._rows, self._cols)) * (pass_x * pass_y[:, None])
+        cut = self._spectrum[self.window((first_y, first_x), self.size)] * (pass_x * pass_y[:, None])
         pairs = np.ascontiguousarray(np.fft.ifftshift(cut)).view(np.float32).reshape(*cut.shape, 2)
         back = np.asarray(cv2.dft(pairs, flags=cv2.DFT_INVERSE | cv2.DFT_SCALE), dtype=np.float32)
         signal = back.view(np.complex64)[: self.shape[0], : self.shape[1], 0]
@@ -225,11 +237,23 @@ class Demodulator:
         """Root-mean-square amplitude of the component at a node, cycles per thread, in a narrow band."""
         first_x, pass_x = _narrow_band(self._cols, freq_x, width)
         first_y, pass_y = _narrow_band(self._rows, freq_y, width)
-        cut = self._cut((first_y, first_x), (len(pass_y), len(pass_x)))
-        power = float(pass_y @ (cut.real**2 + cut.imag**2) @ pass_x)
-        return float(
-            np.sqrt(power / (self.shape[0] * self.shape[1] * self._rows * self._cols)) / PX_PER_THREAD**2
-        )
+        cut = self._spectrum[self.window((first_y, first_x), (len(pass_y), len(pass_x)))]
+        return float(self.amplitude(pass_y @ (cut.real**2 + cut.imag**2) @ pass_x))
+
+
+def total_strengths(
+    planes: Sequence[Demodulator], nodes: Iterable[tuple[float, float]], *, width: float = 0.025
+) -> list[float]:
+    """Strength of each node (frequencies along x and y), summed over planes of one size; see `Demodulator.strength`."""
+    one = planes[0]
+    power = np.stack([plane.power() for plane in planes])
+    found = []
+    for freq_x, freq_y in nodes:
+        first_x, pass_x = _narrow_band(one.size[1], freq_x, width)
+        first_y, pass_y = _narrow_band(one.size[0], freq_y, width)
+        cut = power[(slice(None), *one.window((first_y, first_x), (len(pass_y), len(pass_x))))]
+        found.append(float(np.sum(one.amplitude(pass_y @ cut @ pass_x))))
+    return found
 
 
 @lru_cache(maxsize=256)
@@ -387,15 +411,20 @@ def _least_squares(
     wx = np.minimum(w[:, 1:], w[:, :-1]) ** 2
     wy = np.minimum(w[1:], w[:-1]) ** 2
 
-    def slopes(of: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        return of[:, 1:] - of[:, :-1], of[1:] - of[:-1]
+    # Nothing flows over the border: a row and a column of zeros on either side.
+    flow_x, flow_y = np.zeros((w.shape[0], w.shape[1] + 1)), np.zeros((w.shape[0] + 1, w.shape[1]))
+    inner_x, inner_y = flow_x[:, 1:-1], flow_y[1:-1]
 
-    def divergence(gx: NDArray[np.float64], gy: NDArray[np.float64]) -> NDArray[np.float64]:
-        out = np.zeros_like(w)
-        out[:, :-1] += gx
-        out[:, 1:] -= gx
-        out[:-1] += gy
-        out[1:] -= gy
+    def slopes(of: NDArray[np.float64]) -> None:
+        np.subtract(of[:, 1:], of[:, :-1], out=inner_x)
+        np.subtract(of[1:], of[:-1], out=inner_y)
+
+    def divergence() -> NDArray[np.float64]:
+        np.multiply(inner_x, wx, out=inner_x)
+        np.multiply(inner_y, wy, out=inner_y)
+        out = flow_x[:, 1:] - flow_x[:, :-1]
+        out += flow_y[1:]
+        out -= flow_y[:-1]
         return out
 
     rows, cols = w.shape
@@ -405,10 +434,10 @@ def _least_squares(
     eigen[0, 0] = -np.inf  # the mean is free
     inverse = 1.0 / eigen
 
-    slope_x, slope_y = slopes(phase)
-    residual = divergence(
-        wx * (slope_x - full * np.round(slope_x / full)), wy * (slope_y - full * np.round(slope_y / full))
-    )
+    slopes(phase)
+    for slope in (inner_x, inner_y):
+        slope -= full * np.round(slope / full)
+    residual = divergence()
     surface = np.zeros_like(w)
     start = cv2.norm(residual) + 1e-12
     direction = np.zeros_like(w)
@@ -418,8 +447,8 @@ def _least_squares(
         rho = float((residual * z).sum())
         direction = z if step == 0 else z + rho / rho_before * direction
         rho_before = rho
-        slope_x, slope_y = slopes(direction)
-        applied = divergence(wx * slope_x, wy * slope_y)
+        slopes(direction)
+        applied = divergence()
         alpha = rho / (float((direction * applied).sum()) - 1e-15)
         surface += alpha * direction
         residual -= alpha * applied

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..calibration.ranks import median
-from .phase import PX_PER_THREAD, ComplexPlane, Demodulator, FloatPlane
+from .phase import PX_PER_THREAD, ComplexPlane, Demodulator, FloatPlane, total_strengths
 
 __all__ = ["CLOSED_RATIO", "Node", "centre_phase", "leading_node", "rhythm_features", "structure_nodes"]
 
@@ -28,10 +28,9 @@ def _fold(a: int, q: int) -> float:
 
 def structure_nodes(demods: dict[str, Demodulator]) -> dict[Node, float]:
     """Strength of every fractional node of the usual repeats: rms amplitude in a narrow band, summed over planes."""
-    return {
-        (a, b, q): sum(found.strength(a / q, _fold(b, q)) for found in demods.values())
-        for a, b, q in _usual_nodes()
-    }
+    nodes = _usual_nodes()
+    frequencies = [(a / q, _fold(b, q)) for a, b, q in nodes]
+    return dict(zip(nodes, total_strengths(list(demods.values()), frequencies), strict=True))
 
 
 @cache

@@ -119,9 +119,11 @@ def read_sheds(tracks: Tracks) -> ShedRuns | None:
     size = tracks.planes["light"].shape[0]
     first = max(0, round((tracks.picks.centres_index[0] - 0.45) * k))
     last = min(size, round((tracks.picks.centres_index[-1] + 0.45) * k) + 1)
+    # The planes are asked about each other: each alternation is worked out once.
+    alternations = {plane: _alternation(tracks, plane, slice(first, last)) for plane in tracks.planes}
     best: ShedRuns | None = None
     for plane in PLANES:
-        signal, share = _alternation(tracks, plane, slice(first, last))
+        signal, share = alternations[plane]
         if float(median(share)) < LEAST_STRENGTH:
             continue
         edges = runs_of_sign(signal, SHORTEST_RUN * k)
@@ -132,7 +134,7 @@ def read_sheds(tracks: Tracks) -> ShedRuns | None:
         found = ShedRuns(
             edges_px=at_px,
             strength=strength,
-            support=_support(tracks, plane, slice(first, last), edges),
+            support=_support([a for other, a in alternations.items() if other != plane], edges),
             regular=float(even.mean()),
         )
         if found.regular >= LEAST_REGULAR and (best is None or found.regular > best.regular):
@@ -140,13 +142,10 @@ def read_sheds(tracks: Tracks) -> ShedRuns | None:
     return best
 
 
-def _support(tracks: Tracks, plane: str, rows: slice, edges: NDArray[np.int_]) -> FloatArray:
-    """Ask the features other than `plane` about the sheds; return shape (K, R)."""
+def _support(alternations: list[tuple[FloatArray, FloatArray]], edges: NDArray[np.int_]) -> FloatArray:
+    """Ask other features about the sheds; return shape (K, R)."""
     out = []
-    for other in tracks.planes:
-        if other == plane:
-            continue
-        signal, share = _alternation(tracks, other, rows)
+    for signal, share in alternations:
         signed = np.sign(signal) * share
         runs = np.array([signed[a:b].mean() for a, b in pairwise(edges)])
         out.append(runs * np.where(np.arange(len(runs)) % 2 == 0, 1.0, -1.0))

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..calibration.ranks import median
+from ..calibration.side_by_side import side_by_side
 from .phase import (
     PX_PER_THREAD,
     Demodulator,
@@ -152,22 +153,10 @@ def index_field(
     only in the staggered rhythm of the floats) the product of the two half nodes (1/2, 1/2) and (1/2, -1/2) has the
     phase of (1, 0), and the one with the second conjugated that of (0, 1).
     """
-    cloth: FloatPlane = np.zeros((0, 0), np.float32)
-    ends: list[NDArray[np.complex64]] = []
-    picks: list[NDArray[np.complex64]] = []
-    for name, plane in planes.items():
-        found = Demodulator(plane)
-        if not cloth.size:
-            cloth = _cloth_on_grid(picture.cloth, found.shape)
-        rising, falling = found.node(0.5, 0.5), found.node(0.5, -0.5)
-        if name != "gap_y":
-            ends.append(found.node(1.0, 0.0))
-        ends.append(np.asarray(rising * falling, dtype=np.complex64))
-        if level_picks:
-            continue
-        if name != "gap_x":
-            picks.append(found.node(0.0, 1.0))
-        picks.append(np.asarray(rising * np.conj(falling), dtype=np.complex64))
+    found = side_by_side(lambda name: _routes(planes[name], name, level_picks), planes)
+    ends = [route for routes, _ in found for route in routes]
+    picks = [route for _, routes in found for route in routes]
+    cloth = _cloth_on_grid(picture.cloth, ends[0].shape)
     end_shift, end_coherence = _departure(ends, cloth, 0)
     pick_shift, pick_coherence = np.zeros_like(cloth), np.ones_like(cloth)
     if not level_picks:
@@ -184,6 +173,21 @@ def index_field(
         x_px=(grid_j.astype(np.float64) * k + 0.5) / picture.scale_x - 0.5,
         y_px=(grid_i.astype(np.float64) * k + 0.5) / picture.scale_y - 0.5,
     )
+
+
+def _routes(
+    plane: FloatPlane, name: str, level_picks: bool
+) -> tuple[list[NDArray[np.complex64]], list[NDArray[np.complex64]]]:
+    """Baseband signals of the ends and of the picks that one plane of features has to give."""
+    found = Demodulator(plane)
+    rising, falling = found.node(0.5, 0.5), found.node(0.5, -0.5)
+    ends = [] if name == "gap_y" else [found.node(1.0, 0.0)]
+    ends.append(np.asarray(rising * falling, dtype=np.complex64))
+    if level_picks:
+        return ends, []
+    picks = [] if name == "gap_x" else [found.node(0.0, 1.0)]
+    picks.append(np.asarray(rising * np.conj(falling), dtype=np.complex64))
+    return ends, picks
 
 
 def _cloth_on_grid(cloth: FloatPlane, shape: tuple[int, int]) -> FloatPlane:

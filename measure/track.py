@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..calibration.ranks import median, percentile
+from ..calibration.side_by_side import side_by_side
 from .cloth_edge import cloth_span
 from .comb import Comb
 from .phase import PX_PER_THREAD, Demodulator, FloatPlane, feature_planes, lattice_picture
@@ -269,7 +270,7 @@ def track_threads(
     reach = 2 * KEPT_BEYOND * k + 1
     wide = np.asarray(cv2.dilate(cloth, np.ones((reach, reach), np.uint8)), dtype=np.float32)
     planes = feature_planes(threads.picture, keep=wide)
-    demods = {name: Demodulator(plane) for name, plane in planes.items()}
+    demods = dict(zip(planes, side_by_side(Demodulator, planes.values()), strict=True))
     strength = structure_nodes(demods)
     on = field.cloth > 0.5
     lead = rhythm_of(strength, min(int(on.any(axis=0).sum()), int(on.any(axis=1).sum())))
