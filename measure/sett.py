@@ -28,7 +28,7 @@ from .decision import (
 )
 from .frame import ClothPatch, straighten
 from .height import HeightCorrection, estimate_height
-from .hints import Hints, check_hints, ends_prior, picks_prior
+from .hints import Hints, check_against_photo, check_hints, ends_prior, picks_prior
 from .lattice import Lattice, read_lattice
 from .mending import woven_track
 from .readings import read_threads
@@ -151,12 +151,9 @@ def measure_sett(photo: Photo, plane: Plane, options: SettOptions | None = None)
         sample=sample,
         height=height,
     )
-    hint_notices = check_hints(
-        options.hints,
-        ends_per_inch=ends.per_inch,
-        picks_per_inch=picks.per_inch,
-        ends_count=ends.count,
-        weave=weave,
+    hint_notices = (
+        *check_hints(options.hints, ends=ends, picks=picks, weave=weave),
+        *check_against_photo(settled, ends, picks),
     )
     contradicted = any(notice.code != "ends-nearly" for notice in hint_notices)
     verdict, doubts = _verdict(settled, picks_track, sample, fine=bool(fineness), contradicted=contradicted)

@@ -73,11 +73,14 @@ class Settled:
         Threads tracked at the believed pair.
     weave : WeaveReading
         Weave read from them.
+    photo_alone : tuple of PitchReading
+        Pitches of ends and picks that would be believed if the weaver had told nothing.
     """
 
     lattice: Lattice
     tracks: Tracks
     weave: WeaveReading
+    photo_alone: tuple[PitchReading, PitchReading]
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,8 +137,11 @@ def settle(
     starts: list[tuple[float, float]] = []
     shares = np.zeros(0)
     pairs = rank_pairs(lattice, ends_prior, picks_prior)
-    for pair in pairs[:MOST_TRIALS]:
-        negligible = pair.weight < _NEGLIGIBLE * pairs[0].weight
+    most = pairs[0].weight
+    # What the weaver told is checked: the pair that the photo alone makes likeliest is tried whatever was told.
+    likeliest_seen = max(pairs, key=lambda pair: pair.probability)
+    for pair in dict.fromkeys((likeliest_seen, *pairs[:MOST_TRIALS])):
+        negligible = pair.weight < _NEGLIGIBLE * most
         if trials and negligible and _convinced(trials, shares, woven_log_odds):
             break
         start = refine_pitch(bgr, mask, (pair.pitch_x_px, pair.pitch_y_px))
@@ -156,13 +162,25 @@ def settle(
     chosen = trials[int(np.argmax(shares))]
     if woven >= NOT_WOVEN:  # else it will be refused
         chosen = _checked(bgr, mask, _followed_whole(bgr, mask, chosen))
-    ends = _merged([(t.pitch_x_px, float(p)) for t, p in zip(trials, shares, strict=True)], chosen.pitch_x_px)
-    picks = _merged(
-        [(t.pitch_y_px, float(p)) for t, p in zip(trials, shares, strict=True)], chosen.pitch_y_px
+    ends, picks = _readings(trials, shares, (chosen.pitch_x_px, chosen.pitch_y_px))
+    scores = np.array([trial.score for trial in trials])
+    seen = trials[int(np.argmax(scores))]
+    photo_alone = _readings(
+        trials, np.exp(scores - np.logaddexp.reduce(scores)), (seen.pitch_x_px, seen.pitch_y_px)
     )
     settled = replace(lattice, ends=ends, picks=picks, woven_probability=woven)
     assert chosen.tracks is not None, "the likeliest trial keeps its threads"
-    return Settled(lattice=settled, tracks=chosen.tracks, weave=chosen.weave)
+    return Settled(lattice=settled, tracks=chosen.tracks, weave=chosen.weave, photo_alone=photo_alone)
+
+
+def _readings(
+    trials: list[Trial], shares: NDArray[np.float64], chosen_px: tuple[float, float]
+) -> tuple[PitchReading, PitchReading]:
+    """Pitches of ends and picks, their probabilities added up over the trials."""
+    chances = [float(share) for share in shares]
+    ends = [(trial.pitch_x_px, chance) for trial, chance in zip(trials, chances, strict=True)]
+    picks = [(trial.pitch_y_px, chance) for trial, chance in zip(trials, chances, strict=True)]
+    return _merged(ends, chosen_px[0]), _merged(picks, chosen_px[1])
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,7 +204,10 @@ def rank_pairs(lattice: Lattice, ends_prior: Prior = no_prior, picks_prior: Prio
         ((reading.pitch_px, reading.probability), *reading.alternatives)
         for reading in (lattice.ends, lattice.picks)
     )
-    pairs = [Pair(x, y, p * q, max(ends_prior(x) * picks_prior(y), 1e-9)) for x, p in ends for y, q in picks]
+    # The weaver is wrong about both no more rarely than about one: counts for 10 cm were given for those of an inch.
+    pairs = [
+        Pair(x, y, p * q, max(min(ends_prior(x), picks_prior(y)), 1e-9)) for x, p in ends for y, q in picks
+    ]
     ranked = sorted(pairs, key=lambda pair: -pair.weight)
     resolved = [pair for pair in ranked if min(pair.pitch_x_px, pair.pitch_y_px) >= _FINEST_PX]
     return resolved or ranked[:1]
