@@ -32,7 +32,7 @@ EXIT_CODES = {"measured": 0, "unsure": 3, "refused": 4}
 LONGEST_BAND_MM = 100_000.0
 
 _PHOTOS = typer.Argument(
-    metavar="PHOTO",
+    metavar="PHOTO...",
     help="One photo of the band, several along it, or a folder of them.",
     show_default=False,
 )
@@ -105,7 +105,7 @@ def evenness(
         )
     starts = _starts(start_at or [], len(photos), compare=compare)
     targets = _targets(picture, csv, crops, report, overwrite=overwrite)
-    from .screen import show_progress
+    from .screen import error_text, show_progress
 
     with show_progress() as progress:
         from ..measure.evenness import EvennessOptions
@@ -123,7 +123,9 @@ def evenness(
         write_targets(found, targets, request, on_step=progress.step)
     _tell(found, as_json=json)
     sys.stdout.flush()
-    raise typer.Exit(EXIT_CODES[found.verdict])
+    for _, error in found.failed:
+        typer.echo(error_text(error.problem, error.next_step, sys.stderr), err=True)
+    raise typer.Exit(max(EXIT_CODES[found.verdict], *(error.exit_code for _, error in found.failed), 0))
 
 
 def _starts(texts: Sequence[str], photos: int, *, compare: bool) -> list[float] | None:
@@ -146,14 +148,21 @@ def _starts(texts: Sequence[str], photos: int, *, compare: bool) -> list[float] 
         if not abs(value) <= LONGEST_BAND_MM:
             raise UsageError(
                 "bad-option",
-                f"--start-at {word!r} cannot be used.",
+                f"--start-at “{word}” cannot be used.",
                 "Give the place of each photo's first pick in millimetres along the band: --start-at 0 --start-at 180",
             )
         values.append(value)
-    if len(values) != photos:
+    if photos == 1:
         raise UsageError(
             "starts-and-photos",
-            f"{len(values)} places were given with --start-at for {photos} photo{'s' if photos != 1 else ''}.",
+            "--start-at says where each of several photos lies along a band, and only one photo was named.",
+            "Leave it out: the places in one photo count from its first pick. Or name the other photos, too.",
+        )
+    if len(values) != photos:
+        places = "One place was" if len(values) == 1 else f"{len(values)} places were"
+        raise UsageError(
+            "starts-and-photos",
+            f"{places} given with --start-at for {photos} photos.",
             "Give --start-at once for every photo, in the same order.",
         )
     return values
@@ -187,7 +196,7 @@ def _tell(found: Run, *, as_json: bool) -> None:
         from .evenness_json import evenness_document, several_document
         from .sett_json import dump
 
-        if len(found.parts) == 1:
+        if len(found.parts) == 1 and not found.failed:
             part = found.parts[0]
             document = evenness_document(part.measurement.result, part.measurement.plane, part.evenness)
         else:
@@ -198,9 +207,13 @@ def _tell(found: Run, *, as_json: bool) -> None:
                 comparisons=found.comparisons,
                 verdict=found.verdict,
             )
+        if found.failed:
+            document["failed"] = [
+                {"photo": name, "code": error.code, "text": str(error)} for name, error in found.failed
+            ]
         typer.echo(dump(document))
         return
-    from .evenness_text import comparison_text, evenness_text, joined_text
+    from .evenness_text import comparison_text, evenness_text, joined_text, safety_text
 
     notes = [
         n.text for p in found.parts for n in (*p.measurement.plane.notices, *p.measurement.result.notices)
@@ -208,7 +221,7 @@ def _tell(found: Run, *, as_json: bool) -> None:
     if found.joined is not None:
         name = f"{len(found.parts)} photos of one band"
         text = evenness_text(found.joined, name=name, verdict=found.verdict, notes=list(dict.fromkeys(notes)))
-        typer.echo(f"{text}\n\n{joined_text(found.placed)}")
+        typer.echo(f"{text}\n\n{joined_text(found.placed)}\n\n{safety_text()}")
         return
     for part in found.parts:
         result = part.measurement.result
@@ -218,8 +231,8 @@ def _tell(found: Run, *, as_json: bool) -> None:
                 part.evenness, name=result.photo, verdict=result.verdict, notes=list(dict.fromkeys(own))
             )
         )
-        if len(found.parts) > 1:
-            typer.echo("")
+        typer.echo("")
     for a, b, compared in found.comparisons:
         names = [found.parts[k].measurement.result.photo for k in (a, b)]
-        typer.echo(comparison_text(names[0], names[1], compared))
+        typer.echo(f"{comparison_text(names[0], names[1], compared)}\n")
+    typer.echo(safety_text())

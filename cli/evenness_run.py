@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ..calibration.errors import SampleError, UsageError
+from ..calibration.errors import PickglassError, SampleError, UsageError
 from .files import write_whole
 from .pipeline import Request, measure_photo
 
@@ -49,7 +49,7 @@ class Run:
     """Everything that was found.
 
     `joined` is set when the photos show one band; `comparisons` holds (first, second, what differs) for bands set beside
-    each other.
+    each other, of which those in `failed` (name and reason) could not be measured.
     """
 
     parts: tuple[Part, ...]
@@ -57,6 +57,7 @@ class Run:
     joined: Evenness | None = None
     placed: tuple[Placed, ...] = ()
     comparisons: tuple[tuple[int, int, tuple[BandComparison, ...]], ...] = ()
+    failed: tuple[tuple[str, PickglassError], ...] = ()
 
 
 def run_evenness(
@@ -69,17 +70,30 @@ def run_evenness(
     with_views: bool = False,
     on_step: Callable[[str], None],
 ) -> Run:
-    """Measure every photo, then join or compare them; `with_views` keeps what a report shows of each."""
-    parts = [_part(path, request, options, on_step, with_view=with_views) for path in photos]
+    """Measure every photo, then join or compare them; `with_views` keeps what a report shows of each.
+
+    Bands that are compared stand for themselves, and one that cannot be measured does not stop the rest.
+    """
+    parts: list[Part] = []
+    failed: list[tuple[str, PickglassError]] = []
+    for path in photos:
+        try:
+            parts.append(_part(path, request, options, on_step, with_view=with_views))
+        except PickglassError as error:
+            failed.append((path.name, error))
+            if len(photos) == 1 or starts_mm is not None:
+                raise
+    on_rail = all(p.measurement.plane.source == "rail" for p in parts)
+    if not parts or (failed and on_rail and not compare):
+        raise failed[0][1]
     verdicts = [p.measurement.result.verdict for p in parts]
     verdict: Verdict = "unsure" if "unsure" in verdicts else "measured"
     if len(parts) == 1:
-        return Run(parts=tuple(parts), verdict=verdict)
+        return Run(parts=tuple(parts), verdict=verdict, failed=tuple(failed))
     on_step("Setting the photos beside each other")
     from ..measure.evenness import compare_bands, measure_evenness
-    from ..measure.rail_join import join_traces, rail_start_mm
+    from ..measure.rail_join import join_traces, rail_start_mm, refuse_another_band
 
-    on_rail = all(p.measurement.plane.source == "rail" for p in parts)
     if starts_mm is None and (compare or not on_rail):
         doubt = [_scale_u95_percent(p.measurement) for p in parts]
         first = parts[0].evenness
@@ -87,7 +101,7 @@ def run_evenness(
             (0, k, compare_bands(first, parts[k].evenness, scale_u95_percent=(doubt[0], doubt[k])))
             for k in range(1, len(parts))
         )
-        return Run(parts=tuple(parts), verdict=verdict, comparisons=found)
+        return Run(parts=tuple(parts), verdict=verdict, comparisons=found, failed=tuple(failed))
     traces = [p.evenness.trace for p in parts]
     doubt_mm = 10.0
     if starts_mm is None:
@@ -102,8 +116,10 @@ def run_evenness(
         starts_mm = [way * at for at, way in rail]
         doubt_mm = 3.0  # a rail tells the place to less than a pick; the picks settle the rest
     whole, placed = join_traces(traces, starts_mm, doubt_mm=doubt_mm)
-    joined = measure_evenness(whole, options)
     order = sorted(range(len(parts)), key=lambda k: (starts_mm[k], k))
+    for before, here, place in zip(order, order[1:], placed[1:], strict=False):
+        refuse_another_band(parts[before].measurement, parts[here].measurement, place)
+    joined = measure_evenness(whole, options)
     return Run(parts=tuple(parts[k] for k in order), verdict=verdict, joined=joined, placed=placed)
 
 

@@ -6,8 +6,8 @@ import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from .evenness_words import SAFETY, fault_words, finding_words
-from .rounding import plain, with_uncertainty
+from .evenness_words import SAFETY, faults_words, finding_words
+from .rounding import with_uncertainty
 from .screen import paragraph, printable, shade, width
 
 if TYPE_CHECKING:
@@ -16,29 +16,40 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CHANGES_WORDS",
+    "PLACED_AS_GIVEN",
     "comparison_rows",
     "comparison_text",
     "evenness_text",
     "figure_rows",
     "joined_text",
     "placed_rows",
+    "safety_text",
     "station_rows",
 ]
 
 CHANGES_WORDS = "No step, rhythm or fault stands out from the scatter of this band."
 
+# Unit, decimals, and what the second band is when its figure is smaller or larger.
+_COMPARED = {"picks per inch": ("", 2, ("fewer", "more")), "width": (" mm", 1, ("narrower", "wider"))}
+PLACED_AS_GIVEN = (
+    "The picks that two photos share do not settle how far they overlap, so what --start-at says was taken: the length and "
+    "the number of picks of the whole are no surer than that. Overlap the photos more."
+)
 _SHADE = {"measured": "good", "unsure": "care", "refused": "bad"}
 
 
 def evenness_text(evenness: Evenness, *, name: str, verdict: str, notes: Sequence[str] = ()) -> str:
-    """Return the whole answer on one band as text for the screen."""
+    """Return the answer on one band as text for the screen; `safety_text` ends the whole."""
     columns = width(sys.stdout)
     blocks = [
         f"{printable(name)}: {shade(verdict, _SHADE[verdict], sys.stdout)}",
-        "\n".join(f"  {name.ljust(15)}{value}" for name, value in figure_rows(evenness)),
-        "\n".join(_stations(evenness)),
+        "\n".join(
+            paragraph(value, columns=columns, first=f"  {name.ljust(15)}", indent=" " * 17)
+            for name, value in figure_rows(evenness)
+        ),
+        "\n".join(_stations(evenness, columns)),
     ]
-    said = [*finding_words(evenness), *(fault_words(fault) for fault in evenness.faults)]
+    said = [*finding_words(evenness), *faults_words(evenness.faults)]
     if not said:
         said = [CHANGES_WORDS]
     blocks.append("\n".join(paragraph(text, columns=columns, first="  - ", indent="    ") for text in said))
@@ -46,8 +57,12 @@ def evenness_text(evenness: Evenness, *, name: str, verdict: str, notes: Sequenc
         blocks.append(
             "\n".join(paragraph(note, columns=columns, first="  Note: ", indent="        ") for note in notes)
         )
-    blocks.append(paragraph(SAFETY, columns=columns, first="  Safety: ", indent="          "))
     return "\n\n".join(blocks)
+
+
+def safety_text() -> str:
+    """Return what evenness says nothing of, once for all bands."""
+    return paragraph(SAFETY, columns=width(sys.stdout), first="  Safety: ", indent="          ")
 
 
 def joined_text(placed: Sequence[Placed]) -> str:
@@ -55,7 +70,12 @@ def joined_text(placed: Sequence[Placed]) -> str:
     (photo, start, shared), *rows = placed_rows(placed)
     lines = [f"  {photo.ljust(29)}{start.rjust(12)}   {shared}"]
     lines += [f"  {name[:27].ljust(29)}{at.rjust(12)}   {words}" for name, at, words in rows]
-    return "\n".join(lines)
+    blocks = ["\n".join(lines)]
+    if any(not photo.by_picks for photo in placed):
+        blocks.append(
+            paragraph(PLACED_AS_GIVEN, columns=width(sys.stdout), first="  Note: ", indent="        ")
+        )
+    return "\n\n".join(blocks)
 
 
 def placed_rows(placed: Sequence[Placed]) -> list[tuple[str, str, str]]:
@@ -64,7 +84,7 @@ def placed_rows(placed: Sequence[Placed]) -> list[tuple[str, str, str]]:
     for photo in placed:
         shared = "–" if photo.overlap_picks is None else str(photo.overlap_picks)
         if not photo.by_picks:
-            shared += "  (place as given: the shared picks do not settle it; overlap the photos more)"
+            shared += " (placed as given)"
         rows.append((printable(photo.photo), f"{photo.start_mm:z.1f}", shared))
     return rows
 
@@ -72,33 +92,35 @@ def placed_rows(placed: Sequence[Placed]) -> list[tuple[str, str, str]]:
 def comparison_text(first: str, second: str, found: Sequence[BandComparison]) -> str:
     """Return what differs between two bands."""
     columns = width(sys.stdout)
-    lines = [f"{printable(second)} against {printable(first)}"]
-    for c, (of, one, two, size, told) in zip(found, comparison_rows(found), strict=True):
-        chance = "below 0.001" if c.p_value < 0.001 else f"{c.p_value:z.3f}"
-        lines.append(
-            paragraph(
-                f"{of}: {one} and {two}, {size} %: {told} (Welch's t test, p {chance}; the "
-                f"stations count as {c.effective_first:z.0f} and {c.effective_second:z.0f} independent ones).",
-                columns=columns,
-                first="  ",
-                indent="    ",
-            )
-        )
+    lines = [f"{printable(second)} against {printable(first)} (Welch's t test on the stations)"]
+    for c in found:
+        unit, decimals, ways = _COMPARED[c.of]
+        told = f"{c.of} {c.second:z.{decimals}f} against {c.first:z.{decimals}f}{unit}: "
+        if c.significant:
+            size = with_uncertainty(abs(c.difference_percent), c.u95_percent)
+            rare = "fewer than 1 of 1000" if c.p_value < 0.001 else f"{1000 * c.p_value:z.0f} of 1000"
+            told += f"{size} % {ways[c.difference_percent > 0]}; chance alone does that in {rare} cases."
+        else:
+            told += "no difference that scatter and scale would not explain."
+        lines.append(paragraph(told, columns=columns, first="  ", indent="    "))
     return "\n".join(lines)
 
 
 def comparison_rows(found: Sequence[BandComparison]) -> list[tuple[str, str, str, str, str]]:
     """Return (of what, first, second, difference in percent, what it is worth) of two bands."""
-    return [
-        (
-            c.of,
-            plain(c.first),
-            plain(c.second),
-            with_uncertainty(c.difference_percent, c.u95_percent),
-            "differs" if c.significant else "does not differ more than scatter and scale leave in doubt",
+    rows = []
+    for c in found:
+        unit, decimals, _ = _COMPARED[c.of]
+        rows.append(
+            (
+                f"{c.of},{unit}" if unit else c.of,
+                f"{c.first:z.{decimals}f}",
+                f"{c.second:z.{decimals}f}",
+                with_uncertainty(c.difference_percent, c.u95_percent),
+                "differs" if c.significant else "does not differ more than scatter and scale leave in doubt",
+            )
         )
-        for c in found
-    ]
+    return rows
 
 
 def figure_rows(evenness: Evenness) -> list[tuple[str, str]]:
@@ -109,13 +131,16 @@ def figure_rows(evenness: Evenness) -> list[tuple[str, str]]:
         rows[0] = (rows[0][0], f"{rows[0][1]}, {inferred} of them only inferred")
     window = evenness.options.window_mm
     rows += [
-        ("beat scatters", _cv(evenness.beat_cv_percent, f"over stations of {window:g} mm")),
+        (
+            "beat scatters",
+            _by(evenness.beat_cv_percent, f"over stations of {window:g} mm (coefficient of variation)"),
+        ),
         (
             "pick to pick",
-            _cv(evenness.pick_spacing_cv_percent, "smoothed over about three picks by the tracking"),
+            _by(evenness.pick_spacing_cv_percent, "smoothed over about three picks by the tracking"),
         ),
-        ("width scatters", _cv(evenness.width_cv_percent, "")),
-        ("end to end", _cv(evenness.end_spacing_cv_percent, "across the width")),
+        ("width scatters", _by(evenness.width_cv_percent, "station to station")),
+        ("end to end", _by(evenness.end_spacing_cv_percent, "across the width")),
     ]
     cover = [s.warp_share for s in evenness.stations if s.warp_share is not None]
     if cover:
@@ -141,14 +166,14 @@ def figure_rows(evenness: Evenness) -> list[tuple[str, str]]:
     return rows
 
 
-def _cv(value: float | None, note: str) -> str:
-    if value is None:
-        return "–"
-    return f"CV {value:z.1f} %" + (f", {note}" if note else "")
+def _by(cv_percent: float | None, note: str) -> str:
+    return "–" if cv_percent is None else f"by {cv_percent:z.1f} %, {note}"
 
 
-def _stations(evenness: Evenness) -> list[str]:
+def _stations(evenness: Evenness, columns: int) -> list[str]:
     widths = (9, 11, 10, 11, 8, 9, 12)
+    if columns < sum(widths):  # a narrow terminal
+        widths = (7, 9, 9, 10, 7, 8, 10)
     return [
         "".join(cell.rjust(columns) for cell, columns in zip(row, widths, strict=False))
         for row in station_rows(evenness)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from statistics import median
 from typing import TYPE_CHECKING
 
@@ -9,7 +10,7 @@ if TYPE_CHECKING:
     from ..measure.evenness import Evenness, Rhythm, Step
     from ..measure.faults import Fault
 
-__all__ = ["FAULT_NAMES", "SAFETY", "fault_words", "finding_words"]
+__all__ = ["FAULT_NAMES", "SAFETY", "fault_words", "faults_words", "finding_words"]
 
 SAFETY = (
     "Evenness in a picture says nothing of strength: no hand-woven band for climbing, lifting, restraining or carrying "
@@ -51,17 +52,24 @@ LONG_LUMP = 3.0  # times as long one way as the other
 LEAST_USUAL_BOW, LEAST_USUAL_SKEW = 1.5, 1.5  # percent of the width
 
 
-def fault_words(fault: Fault) -> str:
+def faults_words(faults: Sequence[Fault]) -> list[str]:
+    """Return one sentence on each fault; what often causes it is said with the first of a kind."""
+    first = {fault.kind: number for number, fault in reversed(list(enumerate(faults)))}
+    return [fault_words(fault, with_cause=first[fault.kind] == k) for k, fault in enumerate(faults)]
+
+
+def fault_words(fault: Fault, *, with_cause: bool = True) -> str:
     """Return one sentence on a fault."""
-    name, advice = FAULT_NAMES[fault.kind], _FAULT_ADVICE[fault.kind]
+    name = FAULT_NAMES[fault.kind]
+    cause = f": {_FAULT_ADVICE[fault.kind]} (common practice)." if with_cause else "."
     if fault.kind == "crowded-edge":
         side = "left" if fault.across_mm < 0 else "right"
         place = f"along {fault.size_mm:z.0f} mm on the {side} (with the beginning of the band on top)"
         name = f"{name} {place}, the outer ends at {fault.clearness:z.2f} of the usual distance"
-        return f"Perhaps a {name}: {advice} (common practice)."
+        return f"Perhaps a {name}{cause}"
     if fault.kind == "knot-or-slub":
         name += _along_thread(fault)
-    return f"Perhaps a {name} at {fault.at_mm:z.0f} mm: {advice} (common practice)."
+    return f"Perhaps a {name} at {fault.at_mm:z.0f} mm{cause}"
 
 
 def _along_thread(fault: Fault) -> str:

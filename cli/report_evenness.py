@@ -7,8 +7,15 @@ from typing import TYPE_CHECKING
 
 from .charts_band import band_chart
 from .evenness_chart import fault_views, views_of
-from .evenness_text import CHANGES_WORDS, comparison_rows, figure_rows, placed_rows, station_rows
-from .evenness_words import FAULT_NAMES, fault_words, finding_words
+from .evenness_text import (
+    CHANGES_WORDS,
+    PLACED_AS_GIVEN,
+    comparison_rows,
+    figure_rows,
+    placed_rows,
+    station_rows,
+)
+from .evenness_words import FAULT_NAMES, faults_words, finding_words
 from .report import method_rows
 from .report_blocks import (
     Block,
@@ -130,7 +137,7 @@ def _figures(evenness: Evenness) -> list[Figure]:
 def _band(number: int, name: str, evenness: Evenness, views: Sequence[View]) -> list[Section]:
     """Return what is told of one band; `name` is given where there are several."""
     prefix = f"{number}. {name}: " if name else ""
-    findings = [*finding_words(evenness), *(fault_words(fault) for fault in evenness.faults)]
+    findings = [*finding_words(evenness), *faults_words(evenness.faults)]
     blocks: list[Block] = [Points(findings)] if findings else [Words(CHANGES_WORDS)]
     values = ", ".join(f"{s.at_mm:z.0f} mm {plain(s.picks_per_inch)}" for s in evenness.stations)
     chart = band_chart(
@@ -230,6 +237,8 @@ def _photos(found: Run) -> Section:
     if found.placed:
         columns, *rows = placed_rows(found.placed)
         blocks.append(Grid(columns=columns, rows=rows, caption="Where each photo lies along the band"))
+        if any(not photo.by_picks for photo in found.placed):
+            blocks.append(Words(PLACED_AS_GIVEN))
     return Section("The photo" if len(found.parts) == 1 else "The photos", blocks)
 
 

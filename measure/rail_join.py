@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 
 from ..calibration.errors import RefusedError
 from ..calibration.printed_card import rail_position_mm
+from .same_sample import differences
 from .sett import SettMeasurement
 from .stations import BandTrace
 
-__all__ = ["Placed", "join_traces", "rail_start_mm"]
+__all__ = ["Placed", "join_traces", "rail_start_mm", "refuse_another_band"]
 
 FloatArray = NDArray[np.float64]
 
@@ -70,6 +71,24 @@ def rail_start_mm(measurement: SettMeasurement, trace: BandTrace) -> tuple[float
             "if it fills the photo, say which way its warp runs with --warp.",
         )
     return float(first), 1.0 if last > first else -1.0
+
+
+def refuse_another_band(first: SettMeasurement, second: SettMeasurement, placed: Placed) -> None:
+    """Refuse to join photos that show two different bands; shared picks that settled the place prove one.
+
+    Raises
+    ------
+    RefusedError
+        ``different-bands``.
+    """
+    reasons = () if placed.by_picks and placed.overlap_picks else differences(first, second)
+    if reasons:
+        names = first.result.photo, second.result.photo
+        raise RefusedError(
+            "different-bands",
+            f"{names[0]} and {names[1]} seem to show two different bands: {'; '.join(reasons)}.",
+            "Give photos of one band, or leave out --start-at to set different bands beside each other.",
+        )
 
 
 def join_traces(

@@ -23,6 +23,9 @@ FloatArray = NDArray[np.float64]
 
 OUTER_POINTS = 2  # of the 24 of a line
 LEAST_SLOPE_MM = 24.0  # of the ends, over which their direction is taken
+END_REACH_MM = (
+    10.0  # along the warp; ends are followed in strips, the outermost of which end before the cloth does
+)
 MIDDLE_SHARE = 0.6  # of the ends: away from the crowded selvedges
 
 
@@ -274,6 +277,10 @@ def _warp_share(trace: BandTrace, low: float, high: float) -> float | None:
 def _ends_per_inch(trace: BandTrace, at: float) -> float | None:
     count = len(trace.end_u_mm)
     if count < 5:
+        return None
+    # Where a photo joined to this one shows another number of ends they are not followed, and nothing is known of them.
+    seen = np.median(trace.end_v_mm, axis=0)
+    if not seen[0] - END_REACH_MM <= at <= seen[-1] + END_REACH_MM:
         return None
     here = np.array([np.interp(at, v, u) for u, v in zip(trace.end_u_mm, trace.end_v_mm, strict=True)])
     cut = round((1 - MIDDLE_SHARE) / 2 * count)

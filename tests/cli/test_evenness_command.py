@@ -7,6 +7,8 @@ import pytest
 
 from pickglass.cli.main import main
 
+DEMO = Path(__file__).parents[2] / "sample_images"
+SAMPLERS = DEMO / "sampler_plain.jpg", DEMO / "twill_two_two.jpg"
 SCENES = Path(__file__).parents[3] / "shared" / "scenes"
 
 
@@ -19,9 +21,10 @@ def run(capsys, *words):
 @pytest.mark.parametrize(
     ("words", "told"),
     [
-        (["a.jpg", "b.jpg", "--start-at", "0"], "1 places were given with --start-at for 2 photos"),
-        (["a.jpg", "--start-at", "here"], "'here' cannot be used"),
+        (["a.jpg", "b.jpg", "--start-at", "0"], "One place was given with --start-at for 2 photos"),
+        (["a.jpg", "--start-at", "here"], "“here” cannot be used"),
         (["a.jpg", "--start-at", "nan"], "cannot be used"),
+        (["a.jpg", "--start-at", "50"], "only one photo was named"),
         (["a.jpg", "b.jpg", "--start-at", "0,1", "--compare"], "sets different bands beside each other"),
         (["a.jpg", "--picture", "chart.bmp"], ".png or .svg"),
         (["a.jpg", "b.jpg", "--points", "1,1,900,1=90"], "goes with one photo"),
@@ -51,6 +54,25 @@ def test_nothing_is_overwritten_by_surprise(capsys, tmp_path):
     assert code == 2
     assert "already there" in said.err
     assert (tmp_path / "picks-stations.csv").read_text() == "mine"
+
+
+def test_photos_of_different_bands_are_not_joined(capsys):
+    code, said = run(capsys, *SAMPLERS, "--start-at", "0", "--start-at", "100")
+    assert code == 4
+    assert "two different bands: 50 ends were counted in one and 72 in the other" in said.err
+    assert "What to do: Give photos of one band" in said.err
+
+
+def test_a_photo_that_cannot_be_measured_does_not_stop_the_comparison(capsys, tmp_path):
+    (tmp_path / "notes.jpg").write_text("no photo")
+    code, said = run(capsys, *SAMPLERS, tmp_path / "notes.jpg")
+    assert code == 2
+    assert "notes.jpg is a text file" in said.err
+    assert "twill_two_two.jpg against sampler_plain.jpg" in said.out
+    assert said.out.count("Safety:") == 1
+    code, said = run(capsys, *SAMPLERS, tmp_path / "notes.jpg", "--json")
+    (failed,) = json.loads(said.out)["failed"]
+    assert failed["photo"] == "notes.jpg"
 
 
 @pytest.mark.slow

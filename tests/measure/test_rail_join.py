@@ -11,6 +11,7 @@ from pickglass.calibration.errors import RefusedError
 from pickglass.calibration.plane import Plane
 from pickglass.measure.frame import straight_frame
 from pickglass.measure.rail_join import join_traces, rail_start_mm
+from pickglass.measure.stations import measure_stations
 
 
 def photos(rng, *, length_mm=600.0, pieces=4, overlap_mm=40.0):
@@ -109,3 +110,14 @@ def test_a_band_taken_to_run_across_the_rail_is_refused():
     measurement = SimpleNamespace(plane=plane, patch=SimpleNamespace(frame=frame))
     with pytest.raises(RefusedError, match="across the rail"):
         rail_start_mm(measurement, trace)
+
+
+def test_ends_per_inch_stop_where_the_ends_are_no_longer_followed():
+    """Where the second photo shows another number of ends, those of the first say nothing of its stations."""
+    rng = np.random.default_rng(5)
+    first, second = (made_trace(2.0 * np.exp(rng.normal(0, 0.05, 50)), ends=ends) for ends in (24, 26))
+    whole, _ = join_traces([first, second], [0.0, first.length_mm + 2.0])
+    stations = measure_stations(whole, spacing_mm=10.0, window_mm=10.0)
+    told = [station.ends_per_inch is not None for station in stations]
+    assert told[:10] == [True] * 10
+    assert not any(told[12:])
