@@ -37,7 +37,7 @@ from .report_blocks import (
 from .rounding import with_uncertainty
 from .screen import printable
 from .sett_text import SCALE_WORDS
-from .shrinkage_text import change_words, step_name
+from .shrinkage_text import change_words, signed, step_name
 
 if TYPE_CHECKING:
     from .book_record import Record, Sample
@@ -89,13 +89,14 @@ def compare_report(one: Sample, two: Sample, first: Record | None, second: Recor
     columns, *rows = compare_rows(one, two, first, second)
     note = stage_note(one, two, first, second)
     records = [record for record in (first, second) if record is not None]
+    both_measured = all(record is not None and record.figures for record in (first, second))
     unsure = any(unsure_systems(record.figures or {}) for record in records)
     names = [printable(sample.name) for sample in (one, two)]
     report = Page(
         kind="two samples from the book",
         title=f"{names[0]} and {names[1]}",
         made_from="the sample book; nothing was sent anywhere",
-        verdict="" if not records else "unsure" if unsure else "measured",
+        verdict="" if not both_measured else "unsure" if unsure else "measured",
         sentence="A difference counts only where it is larger than the doubt of both.",
         doubts=[text for text in (note, LEGEND if unsure else "") if text],
         sections=[
@@ -206,7 +207,7 @@ def _changes(sample: Sample) -> list[Block]:
             remarks.append(f"{title}: {error.problem}")
             continue
         name = step_name(before.stage.removesuffix("-1"), after.stage)
-        area = f"{with_uncertainty(size.area_change_percent, size.area_u95_percent)} %"
+        area = f"{signed(size.area_change_percent, size.area_u95_percent)} %"
         rows.append((title, change_words(size.warpwise), change_words(size.weftwise), area, name))
         remarks += [f"{title}: {notice.text}" for notice in size.notices]
     blocks: list[Block] = []

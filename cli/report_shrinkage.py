@@ -42,6 +42,7 @@ from .shrinkage_text import (
     change_words,
     plain_words,
     settled_words,
+    signed,
     step_name,
 )
 
@@ -111,11 +112,11 @@ def _figures(size: ChangeOfSize, name: str) -> list[Figure]:
     figures = []
     for way, title, verbs in WAYS:
         change: Change = getattr(size, way)
-        value, _, doubt = with_uncertainty(change.change_percent, change.u95_percent).partition(" ± ")
+        value, _, doubt = signed(change.change_percent, change.u95_percent).partition(" ± ")
         figures.append(
             Figure(title=title, value=value, doubt=doubt, unit="%", more=[plain_words(change, verbs)])
         )
-    value, _, doubt = with_uncertainty(size.area_change_percent, size.area_u95_percent).partition(" ± ")
+    value, _, doubt = signed(size.area_change_percent, size.area_u95_percent).partition(" ± ")
     figures.append(Figure(title="Area", value=value, doubt=doubt, unit="%", more=[f"meaning: {name}"]))
     before, after = size.skew_before_percent, size.skew_after_percent
     if before is not None and after is not None:
@@ -231,7 +232,7 @@ def _washes(series: Series) -> Section:
             (
                 f"{k + 1}. {series.stages[k]} → {k + 2}. {series.stages[k + 1]}",
                 *(change_words(getattr(size, way)) for way, _, _ in WAYS),
-                f"{with_uncertainty(size.area_change_percent, size.area_u95_percent)} %",
+                f"{signed(size.area_change_percent, size.area_u95_percent)} %",
                 "yes" if series.settled[k] else "no",
             )
         )

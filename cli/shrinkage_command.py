@@ -34,7 +34,7 @@ _THICKNESS = options.number("--cloth-thickness", 0.05, 30, "the thickness of the
 EXIT_CODES = {"measured": 0, "unsure": 3}
 
 _PHOTOS = typer.Argument(
-    metavar="PHOTO|book:NAME",
+    metavar="PHOTO|book:NAME...",
     help="Photo before, photo after, and after each later wash; book:NAME stands for every stage of a sample that "
     "your book keeps.",
     show_default=False,
@@ -106,7 +106,7 @@ def _marked(option: str, text: str | None) -> list[tuple[float, float]] | None:
     if len(values) < 4 or len(values) % 2 or not all(math.isfinite(v) for v in values):
         raise UsageError(
             "bad-option",
-            f"{option} {text!r} cannot be used.",
+            f"{option} “{text}” cannot be used.",
             f"Give x and y of each mark in pixels of the upright photo, at least two marks: {option} 310,240,2900,255",
         )
     return list(zip(values[::2], values[1::2], strict=True))

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from .pipeline import Request
     from .report_pictures import PhotoView
 
+MOST_RELAXED_PERCENT = 2.0  # by which a cloth may grow both ways as it relaxes in the wash (common practice)
+
 __all__ = ["Points", "Series", "Shown", "Source", "compare_series", "measure_sources", "sources_of"]
 
 Points = list[tuple[float, float]] | None
@@ -155,6 +157,7 @@ def compare_series(
     ]
     for size in (*to_first, *to_previous):
         notices += [n for n in size.notices if n not in notices]
+    notices += _grown(found, stages, to_previous)
     return Series(
         photos=tuple(m.result.photo for m in found),
         stages=stages,
@@ -164,6 +167,25 @@ def compare_series(
         verdict="unsure" if notices else "measured",
         notices=tuple(notices),
     )
+
+
+def _grown(
+    found: Sequence[SettMeasurement], stages: Sequence[str], to_previous: Sequence[ChangeOfSize]
+) -> list[Notice]:
+    """Doubt a wash that made the cloth larger both ways: rather were the photos named the other way round."""
+    return [
+        Notice(
+            "grew",
+            f"{after.result.photo} shows the sample larger than {before.result.photo} in both directions, which a wash "
+            "hardly does. Look whether the photo before the wash was named first.",
+        )
+        for (before, after), stage, size in zip(pairwise(found), stages[1:], to_previous, strict=True)
+        if stage == "washed"
+        and all(
+            change.change_percent > max(change.u95_percent, MOST_RELAXED_PERCENT)
+            for change in (size.warpwise, size.weftwise)
+        )
+    ]
 
 
 def _common(before: SettMeasurement, after: SettMeasurement) -> CommonStretch | None:

@@ -6,7 +6,7 @@ import sys
 from typing import TYPE_CHECKING
 
 from .rounding import with_uncertainty
-from .screen import paragraph, printable, width
+from .screen import paragraph, printable, shade, width
 
 if TYPE_CHECKING:
     from ..measure.shrinkage import Change, ChangeOfSize
@@ -22,6 +22,7 @@ __all__ = [
     "same_threads_words",
     "settled_words",
     "shrinkage_text",
+    "signed",
     "step_name",
 ]
 
@@ -30,13 +31,14 @@ NOT_STANDARD = (
     "35 cm apart), so this is not a test to ISO 5077; the sign is the same: minus is shrinkage."
 )
 HEADLINE = (
-    "Headline: change of thread spacing, for threads are conserved. The outline may shrink up to 1.1 points less, "
-    "because the yarn gets fuller."
+    "Length and width stand for the spacing of the threads, for threads are conserved. The outline may shrink up to 1.1 "
+    "points less, because the yarn gets fuller."
 )
 CARE = (
     "Washing (common practice; the yarn's label and local rules come first): test for bleeding dye, use lukewarm water "
     "without sudden changes, press the water out without twisting, dry lying flat. Felted wool does not come back."
 )
+_SHADE = {"measured": "good", "unsure": "care", "refused": "bad"}
 _TELLING_POINTS = 2.0  # a doubt larger than this hides more than the usual second wash does
 METHODS = {"thread_count": "thread spacing", "outline": "outline", "marks": "marks"}
 
@@ -53,8 +55,10 @@ def step_name(first: str, second: str) -> str:
 def shrinkage_text(series: Series) -> str:
     """Return the whole result in words and small tables."""
     columns = width(sys.stdout)
-    lines: list[str] = []
     count = len(series.from_first)
+    verdict = shade(series.verdict, _SHADE[series.verdict], sys.stdout)
+    # Of two photos the title of the change says which; of more the verdict is that of all changes together.
+    lines = [f"{count + 1} photos of one sample: {verdict}", ""] if count > 1 else []
     for k in range(count):
         lines += _step(series, k, series.from_previous[k], k, columns)
     if count > 1:
@@ -65,15 +69,12 @@ def shrinkage_text(series: Series) -> str:
         ]
         lines.append(paragraph(settled_words(series), columns=columns))
     lines.append("")
-    for text in (
-        HEADLINE,
-        NOT_STANDARD,
-        CARE,
-    ):
-        lines.append(paragraph(text, columns=columns))
     for notice in series.notices:
         lines.append(paragraph(printable(notice.text), columns=columns, first="Note: ", indent="      "))
-    lines.append(f"Verdict: {series.verdict}")
+    for text in (HEADLINE, NOT_STANDARD, CARE):
+        lines.append(paragraph(text, columns=columns))
+    if count == 1:
+        lines[0] = f"{lines[0]}: {verdict}"
     return "\n".join(lines)
 
 
@@ -98,7 +99,7 @@ def _ways(size: ChangeOfSize, name: str) -> list[str]:
     lines = [
         f"  warpwise (length)  {change_words(size.warpwise)}   {plain_words(size.warpwise, ('shorter', 'longer'))}",
         f"  weftwise (width)   {change_words(size.weftwise)}   {plain_words(size.weftwise, ('narrower', 'wider'))}",
-        f"  area               {with_uncertainty(size.area_change_percent, size.area_u95_percent)} %",
+        f"  area               {signed(size.area_change_percent, size.area_u95_percent)} %",
     ]
     if size.skew_before_percent is not None and size.skew_after_percent is not None:
         lines.append(
@@ -109,7 +110,13 @@ def _ways(size: ChangeOfSize, name: str) -> list[str]:
 
 def change_words(change: Change) -> str:
     """Return a change with its uncertainty: ``"-5.9 ± 0.7 %"``."""
-    return f"{with_uncertainty(change.change_percent, change.u95_percent)} %"
+    return f"{signed(change.change_percent, change.u95_percent)} %"
+
+
+def signed(percent: float, u95_percent: float) -> str:
+    """Return a change with its sign, plus as well as minus; what rounds to nothing has none."""
+    words = with_uncertainty(percent, u95_percent)
+    return f"+{words}" if percent > 0 and float(words.split()[0]) else words
 
 
 def plain_words(change: Change, verbs: tuple[str, str]) -> str:

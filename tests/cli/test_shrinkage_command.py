@@ -83,6 +83,14 @@ def test_take_up_is_named_apart_from_shrinkage(run: Any) -> None:
     assert "take-up and shrinkage together" in out
 
 
+def test_photos_the_wrong_way_round_are_noticed(run: Any) -> None:
+    code, out, _ = run(*paths(WASHES[1], WASHES[0]))
+    assert code == 3
+    assert out.splitlines()[0].endswith("unsure")
+    assert "warpwise (length)  +6.2 ± " in out
+    assert "Look whether the photo before the wash was named first." in " ".join(out.split())
+
+
 def test_the_same_photo_twice_has_settled(run: Any) -> None:
     _, out, _ = run(*paths(*WASHES, WASHES[1]), "--json")
     assert [step["settled"] for step in json.loads(out)["steps"]] == [False, True]
