@@ -48,6 +48,11 @@ class LearnedLens:
     focal_from_photos: bool
     corner_shift_percent: float
 
+    @property
+    def corner_shift_u95_percent(self) -> float:
+        """Expanded uncertainty (95 %) of the shift of the corner, of which the radial term is the only source."""
+        return 2.0 * self.record.k1_u * (0.5 / self.record.focal_per_diagonal) ** 2 * 100.0
+
 
 def known_lens(photo: Photo, lenses: Sequence[LensRecord]) -> Lens | None:
     """Return the learned lens of a photo's camera and focal length in the photo's own pixels, or None."""

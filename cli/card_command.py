@@ -120,7 +120,7 @@ class _Wanted:
 
 
 def _draw(kind: str, paper: str, length_mm: float, copy: int, wanted: _Wanted) -> None:
-    from ..calibration.card_design import card_code
+    from ..calibration.card_design import RAIL_PART_MM, card_code, rail_parts
     from ..calibration.card_pdf import card_pdf, card_preview
     from ..calibration.card_sheets import card_sheets
     from .files import check_targets, write_whole
@@ -169,8 +169,9 @@ def _draw(kind: str, paper: str, length_mm: float, copy: int, wanted: _Wanted) -
         typer.echo(dump(document | {"pages": len(sheets), "file": str(output)}))
         return
     count = "1 page" if len(sheets) == 1 else f"{len(sheets)} pages"
+    parts = f"{rail_parts(length_mm) * RAIL_PART_MM:g} mm in parts to glue, " if kind == "rail" else ""
     typer.echo(
-        f"{output}: card {drawn}, {count}, {sheet_name}.\n"
+        f"{output}: card {drawn}, {parts}{count}, {sheet_name}.\n"
         "Print it at 100 % (“actual size”, never “fit to page”) on matt paper.\n"
         "Measure its two 100 mm bars with a rule, from line to line, and type what you read:\n"
         f"  pickglass card --code {drawn} --measured 100.0x100.0"
@@ -212,10 +213,11 @@ def _remember(
         measured_mm = {"across_mm": bars.across_mm, "upright_mm": bars.upright_mm}
         typer.echo(dump({"schema": "pickglass.card-check/1", "code": name} | measured_mm))
         return
-    across, upright = (100.0 * (share - 1.0) for share in bars.scale)
+    from .card_words import printed_words
+
     typer.echo(
         f"Remembered for card {name}: bars of {bars.across_mm:g} and {bars.upright_mm:g} mm, so it was printed "
-        f"{across:+z.1f} % wide and {upright:+z.1f} % high; photos with this card are corrected for it.\n"
+        f"{printed_words(bars.scale)}; photos with this card are corrected for it.\n"
         "If you print it again, measure it again. For a second print that is used beside this one, draw the card "
         "with --copy 2: it gets a code of its own."
     )

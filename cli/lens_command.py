@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from . import options
+
+if TYPE_CHECKING:
+    from ..calibration.lens import LearnedLens
 
 __all__ = ["EPILOG", "lens"]
 
@@ -22,7 +25,7 @@ def lens(
     photos: Annotated[
         list[Path],
         typer.Argument(
-            metavar="PHOTO",
+            metavar="PHOTO...",
             help="Three or more photos of the page card by one phone, from different sides; or a folder of them.",
             show_default=False,
         ),
@@ -73,10 +76,11 @@ def lens(
         shift = {"corner_shift_percent": learned.corner_shift_percent, "rms_px": learned.rms_px}
         typer.echo(dump(document | shift | {"focal_from_photos": learned.focal_from_photos}))
         return
+    radial_term = f"radial term k1 = {record.k1:+z.4f} ± {2 * record.k1_u:z.4f}"
     lines = [
         f"Learned from {record.photos} photos: {printable(record.camera)} at {record.focal_length_mm:g} mm.",
-        f"It moves the corners of the picture by {learned.corner_shift_percent:+z.2f} %.",
-        f"k1 = {record.k1:+z.4f} ± {2 * record.k1_u:z.4f}; the markers fit within {learned.rms_px:z.2f} px.",
+        f"It moves the corners of the picture {_corner_words(learned)}.",
+        f"The card's squares then fit within {learned.rms_px:z.2f} pixels ({radial_term}).",
     ]
     if not learned.focal_from_photos:
         lines.append(
@@ -85,3 +89,12 @@ def lens(
         )
     lines.append("Later photos by this lens are corrected without being asked.")
     typer.echo("\n".join(lines))
+
+
+def _corner_words(learned: LearnedLens) -> str:
+    """Return how far the lens moves the corners, and which way."""
+    from .rounding import with_uncertainty
+
+    shift = learned.corner_shift_percent
+    way = "inwards" if shift < 0 else "outwards"
+    return f"{with_uncertainty(abs(shift), learned.corner_shift_u95_percent)} % {way}"

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from .card_words import HEIGHT, WIDTH, off_size
 from .charts import line_chart
 from .report_blocks import (
     Block,
@@ -154,13 +155,13 @@ def check_report(code: str, bars: CheckBars) -> bytes:
                 title="Horizontal bar",
                 value=f"{bars.across_mm:g}",
                 unit="mm",
-                more=[f"printed {shares[0]:+z.1f} % wide"],
+                more=[f"the print is {off_size(shares[0], WIDTH)}"],
             ),
             Figure(
                 title="Vertical bar",
                 value=f"{bars.upright_mm:g}",
                 unit="mm",
-                more=[f"printed {shares[1]:+z.1f} % high"],
+                more=[f"the print is {off_size(shares[1], HEIGHT)}"],
             ),
         ],
         sections=[
@@ -218,7 +219,7 @@ def lens_report(learned: LearnedLens, names: Sequence[str]) -> bytes:
                     Points(
                         (
                             (
-                                "Take one more photo of the empty page card and measure a sample twice, once in the middle and once "
+                                "Photograph a sample twice beside a card, once in the middle of the photo and once "
                                 "near the edge of the photo: both must give the same sett."
                             ),
                             "Each photo shows the whole card, sharp, from another side.",
@@ -262,8 +263,9 @@ def lens_report(learned: LearnedLens, names: Sequence[str]) -> bytes:
 
 def _lens_figures(learned: LearnedLens) -> list[Figure]:
     record = learned.record
-    doubt = 2.0 * record.k1_u * (0.5 / record.focal_per_diagonal) ** 2 * 100.0
-    shift, _, u95 = with_uncertainty(learned.corner_shift_percent, doubt).partition(" ± ")
+    shift, _, u95 = with_uncertainty(
+        abs(learned.corner_shift_percent), learned.corner_shift_u95_percent
+    ).partition(" ± ")
     return [
         Figure(
             title="Corners are moved by",

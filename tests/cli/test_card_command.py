@@ -83,7 +83,7 @@ def test_measured_bars_are_remembered(memory: Path, capsys: pytest.CaptureFixtur
     run("card", "--measured", "99.2x99.4", "--code", "a4-1")
     said = capsys.readouterr().out
     assert "A4-1" in said
-    assert "-0.8 %" in said
+    assert "printed 0.8 % too narrow and 0.6 % too low" in said
     assert json.loads(memory.read_text())["cards"]["A4-1"] == {"across_mm": 99.2, "upright_mm": 99.4}
 
 

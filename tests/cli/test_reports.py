@@ -57,7 +57,7 @@ WORDS = {
     ),
     "card": ("Card A4-1", "Print at 100 %", "--code A4-1 --measured", "210 × 297 mm"),
     "check": ("99.2 mm", "-0.8 %", "Check by eye"),
-    "lens": ("-2.1", "too much alike", "k1", "Zhang", "Check by eye"),
+    "lens": ("2.1", "inwards", "too much alike", "k1", "Zhang", "Check by eye"),
     "book show": ("washed-2", "cotton & wool", "? unsure", "How it changed", "Check by eye"),
     "book compare": ("Side by side", "Blue band", "measured off-loom", "Check by eye"),
 }
