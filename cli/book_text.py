@@ -42,7 +42,7 @@ _JOINERS = (
 _COMPARED = (
     ("ends per inch", "ends_per_inch", "ends_u95_per_inch", "ends"),
     ("picks per inch", "picks_per_inch", "picks_u95_per_inch", "picks"),
-    ("width, mm", "width_mm", "width_u95_mm", None),
+    ("width mm", "width_mm", "width_u95_mm", None),
 )
 
 
@@ -52,7 +52,7 @@ def list_text(samples: Sequence[Sample], *, total: int, searched: bool) -> str:
         if searched and total:
             return f"None of the {_many(total, 'sample')} in the book is like that."
         return "The book is empty so far. Put in the first sample: pickglass book add NAME --from FILE.json"
-    rows = [("Sample", "Stage", "Ends/in", "Picks/in", "Weave", "Yarn")]
+    rows = [("sample", "stage", "ends/in", "picks/in", "weave", "yarn")]
     for sample in samples:
         record = newest(sample)
         figures = (record.figures if record else None) or {}
@@ -99,16 +99,16 @@ def show_text(sample: Sample) -> str:
 
 def fact_rows(sample: Sample) -> list[tuple[str, str]]:
     """Return what is known of how a sample was made: (name, text)."""
-    facts = [(FACT_WORDS[fact].capitalize(), _fact(fact, getattr(sample, fact))) for fact in FACTS]
+    facts = [(FACT_WORDS[fact], _fact(fact, getattr(sample, fact))) for fact in FACTS]
     facts = [(word, text) for word, text in facts if text != "–"]
     if sample.warp_yarn is not None and sample.warp_yarn == sample.weft_yarn:
-        facts = [("Yarn", _shown(sample.warp_yarn)), *facts[2:]]
+        facts = [("yarn", _shown(sample.warp_yarn)), *facts[2:]]
     return facts
 
 
 def life_rows(sample: Sample) -> list[tuple[str, ...]]:
     """Return the headings, then a row for every record from the loom to the last wash."""
-    headings = ("Stage", "Date", "Ends/in", "Picks/in", "Width, mm", "Weave", "Photo")
+    headings = ("stage", "date", "ends/in", "picks/in", "width mm", "weave", "photo")
     return [headings, *map(_row, sample.records)]
 
 
@@ -128,7 +128,7 @@ def compare_rows(
     one: Sample, two: Sample, first: Record | None, second: Record | None
 ) -> list[tuple[str, ...]]:
     """Return the headings, then a row for everything that two samples can be compared by."""
-    rows: list[tuple[str, ...]] = [("", _shown(one.name), _shown(two.name), "Difference")]
+    rows: list[tuple[str, ...]] = [("", _shown(one.name), _shown(two.name), "difference")]
     for fact in FACTS:
         texts = [_fact(fact, getattr(sample, fact)) for sample in (one, two)]
         if texts != ["–", "–"]:
@@ -180,7 +180,7 @@ def added_text(change: Change, record: Record | None, *, stage_given: bool) -> s
 def exported_text(samples: Sequence[Sample], target: str) -> str:
     """Return what `book export` did."""
     records = sum(len(sample.records) for sample in samples)
-    return f"Wrote {_shown(target)}: {_many(len(samples), 'sample')}, {_many(records, 'record')}."
+    return f"Wrote {_shown(target)}: {_many(len(samples), 'sample')}, {_many(records, 'measurement')}."
 
 
 def imported_text(changes: Sequence[Change], source: str) -> str:
@@ -188,7 +188,7 @@ def imported_text(changes: Sequence[Change], source: str) -> str:
     new = sum(change.created for change in changes)
     added, known = (sum(getattr(change, part) for change in changes) for part in ("added", "known"))
     counts = f"{_many(new, 'new sample')}, {len(changes) - new} known by name"
-    kept = f"{_many(added, 'record')} added, {known} there already"
+    kept = f"{_many(added, 'measurement')} added, {known} there already"
     lines = [f"Imported from {_shown(source)}: {counts}; {kept}."]
     differing = [(change.name, *fact) for change in changes for fact in change.facts]
     lines += [

@@ -20,7 +20,7 @@ import typer
 from ..calibration.errors import PickglassError
 from .plain_help import PlainCommand
 from .process import one_blas_thread
-from .screen import printable
+from .screen import error_text
 
 __all__ = ["main"]
 
@@ -201,7 +201,7 @@ def _unsaid(error: OSError) -> int:
 def _say(error: PickglassError, words: list[str], *, as_json: bool) -> None:
     """Say what happened and what to do on stderr; with --json also as the one document on stdout."""
     with contextlib.suppress(OSError):  # a full disk behind stderr leaves the exit code
-        typer.echo(f"{printable(error.problem)}\nWhat to do: {printable(error.next_step)}", err=True)
+        typer.echo(error_text(error.problem, error.next_step, sys.stderr), err=True)
     if as_json:
         from .sett_json import dump, error_document, refusal_document
 
@@ -223,20 +223,32 @@ def _wrong_use(error: Exception, words: list[str], *, as_json: bool) -> int:
     problem = str(getattr(error, "message", "") or error)
     option = getattr(error, "option_name", None)
     near = getattr(error, "possibilities", None)
+    needed = ""
     if near:
         problem = f"{problem}. Did you mean {' or '.join(sorted(near))}?"
     elif type(error).__name__ == "MissingParameter":
-        missing = getattr(getattr(error, "param", None), "name", None) or "argument"
-        problem = f"{command} was given no {missing.replace('_', ' ')}."
+        problem, needed = _missing(getattr(error, "param", None), command)
     elif option is not None and problem.endswith("requires an argument."):
         problem = f"{option} needs a value behind it."
     elif hasattr(error, "format_message") and option is None:
         problem = str(error.format_message())
     step = f"Run {command} --help to see what it takes."
+    if needed:
+        step = f"{needed} {step}"
     if option is not None and any(os.path.lexists(word) for word in words if word.startswith("-")):
         step = "If this is the name of a file, write ./ before it."
     _say(PickglassError("wrong-use", _sentence(problem), step), words, as_json=as_json)
     return EXIT_USAGE
+
+
+def _missing(parameter: object, command: str) -> tuple[str, str]:
+    """Return what was left out, and how to give it."""
+    name = (getattr(parameter, "name", None) or "argument").replace("_", " ")
+    written = next((word for word in getattr(parameter, "opts", ()) if word.startswith("--")), "")
+    if not written:
+        return f"{command} was given no {name}.", ""
+    value, what = getattr(parameter, "metavar", None) or "…", getattr(parameter, "help", None) or ""
+    return f"{command} needs {written}.", _sentence(f"Add {written} {value}: {what}")
 
 
 def _unusable(error: OSError) -> PickglassError:

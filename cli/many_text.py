@@ -26,7 +26,7 @@ EXIT_UNREADABLE = 2
 def many_text(paths: Sequence[Path], outcomes: Mapping[Path, Outcome], done: Mapping[Path, Done]) -> str:
     """Return the table of all photos in the order they were named, what failed and why, and the sum."""
     names = photo_names(paths)
-    rows: list[tuple[str, ...]] = [("photo", "", "ends/inch", "picks/inch", "width mm")]
+    rows: list[tuple[str, ...]] = [("photo", "", "ends/in", "picks/in", "width mm")]
     for path in paths:
         if path in outcomes:
             word = verdict_word(outcomes[path].verdict, outcomes[path].exit_code)
@@ -43,10 +43,8 @@ def many_text(paths: Sequence[Path], outcomes: Mapping[Path, Outcome], done: Map
     if failed:
         blocks.append(
             "\n".join(
-                paragraph(
-                    _failure(names[outcome.path], outcome), columns=columns, first="  ", indent="      "
-                )
-                for outcome in failed
+                paragraph(text, columns=columns, first="  ", indent="      ")
+                for text in _failures(failed, names)
             )
         )
     blocks.append(f"  {summary_line(paths, outcomes, done)}")
@@ -66,11 +64,19 @@ def summary_line(paths: Sequence[Path], outcomes: Mapping[Path, Outcome], done: 
     return f"{text} ({len(done)} of them done before)" if done else text
 
 
-def _failure(name: str, outcome: Outcome) -> str:
-    """Return what went wrong with which photo; most sentences name it themselves."""
-    problem = printable(outcome.problem)
-    told = problem if printable(outcome.path.name) in problem else f"{name}: {problem}"
-    return f"{told} What to do: {printable(outcome.next_step)}"
+def _failures(failed: Sequence[Outcome], names: Mapping[Path, str]) -> list[str]:
+    """Return what went wrong with which photo, and once for all photos that need the same what to do."""
+    steps: dict[str, list[str]] = {}
+    for outcome in failed:
+        problem = printable(outcome.problem)
+        # Most sentences name the photo themselves.
+        told = problem if printable(outcome.path.name) in problem else f"{names[outcome.path]}: {problem}"
+        steps.setdefault(printable(outcome.next_step), []).append(told)
+    texts = []
+    for step, problems in steps.items():
+        texts += problems[:-1]
+        texts.append(f"{problems[-1]} What to do{' with these' if len(problems) > 1 else ''}: {step}")
+    return texts
 
 
 def verdict_word(verdict: str, exit_code: int) -> str:

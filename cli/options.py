@@ -4,6 +4,7 @@ The second half declares the options that several commands share, so that they r
 """
 
 import math
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, NamedTuple
@@ -43,6 +44,7 @@ WEAVES = ("plain", "basket", "twill", "satin")
 WARPS = ("auto", "down", "across")
 CARDS = ("auto", "bank", "printed")
 RULES = ("mm", "inch16")
+_BETWEEN = re.compile(r"(\.\.+|…|(?<=[\d\s])-|–|\bto\b)")
 
 
 class Span(NamedTuple):
@@ -69,8 +71,8 @@ def number(option: str, low: float, high: float, what: str) -> Callable[[str], f
         if value is None or not low <= value <= high:
             raise UsageError(
                 "bad-option",
-                f"{option} {text!r} cannot be used.",
-                f"Give {what}: a number from {low:g} to {high:g}.",
+                f"{option} “{text}” cannot be used.",
+                f"Give {what}: a number from {low:g} to {high:g}{_point(text)}.",
             )
         return value
 
@@ -85,8 +87,8 @@ def integer(option: str, low: int, high: int, what: str) -> Callable[[str], int]
         if value is None or value != int(value) or not low <= value <= high:
             raise UsageError(
                 "bad-option",
-                f"{option} {text!r} cannot be used.",
-                f"Give {what}: a whole number from {low} to {high}.",
+                f"{option} “{text}” cannot be used.",
+                f"Give {what}: a whole number from {low} to {high}{_point(text)}.",
             )
         return int(value)
 
@@ -94,17 +96,19 @@ def integer(option: str, low: int, high: int, what: str) -> Callable[[str], int]
 
 
 def span(option: str, low: float, high: float, what: str) -> Callable[[str], Span]:
-    """Return a parser for a range written LO..HI, such as 20..30."""
+    """Return a parser for a range written LO..HI, such as 20..30; a dash or "to" between the two will do, too."""
 
     def parse(text: str) -> Span:
-        first, dots, last = text.partition("..")
+        first, between, last = (
+            _BETWEEN.split(text.strip(), maxsplit=1) if _BETWEEN.search(text) else (text, "", "")
+        )
         bottom, top = _finite(first), _finite(last)
-        if not dots or bottom is None or top is None or not low <= bottom < top <= high:
+        if not between or bottom is None or top is None or not low <= bottom < top <= high:
             raise UsageError(
                 "bad-option",
-                f"{option} {text!r} cannot be used.",
+                f"{option} “{text}” cannot be used.",
                 f"Give {what} as two numbers with two dots between, the smaller first, "
-                f"from {low:g} to {high:g}: {option} 20..30",
+                f"from {low:g} to {high:g}{_point(text)}: {option} 20..30",
             )
         return Span(bottom, top)
 
@@ -124,7 +128,7 @@ def choice(option: str, names: tuple[str, ...]) -> Callable[[str], str]:
         hint = f" Did you mean {near[0]}?" if near else ""
         raise UsageError(
             "bad-option",
-            f"{option} {text!r} is not known.{hint}",
+            f"{option} “{text}” is not known.{hint}",
             f"Use one of: {', '.join(names)}.",
         )
 
@@ -138,7 +142,7 @@ def area(text: str) -> Rectangle:
     if len(values) != 4 or len(whole) != 4 or min(whole[:2]) < 0 or min(whole[2:]) < 32:
         raise UsageError(
             "bad-option",
-            f"--area {text!r} cannot be used.",
+            f"--area “{text}” cannot be used.",
             "Give left, top, width and height in whole pixels of the upright photo, width and height at least "
             "32: --area 400,300,1200,900",
         )
@@ -164,7 +168,7 @@ def points(text: str) -> KnownDistance:
     if not equals or len(values) != 5 or len(good) != 5 or good[4] <= 0:
         raise UsageError(
             "bad-option",
-            f"--points {text!r} cannot be used.",
+            f"--points “{text}” cannot be used.",
             "Give x and y of both points in pixels of the upright photo, and their distance in millimetres: "
             "--points 410,820,2630,845=150",
         )
@@ -179,7 +183,7 @@ def picture_path(option: str) -> Callable[[str], Path]:
         if path.suffix.lower() not in PICTURE_SUFFIXES:
             raise UsageError(
                 "bad-picture-name",
-                f"{option} {text!r} does not end in a picture format that pickglass writes.",
+                f"{option} “{text}” does not end in a picture format that pickglass writes.",
                 f"End the name in one of: {', '.join(PICTURE_SUFFIXES)}.",
             )
         return path
@@ -195,12 +199,17 @@ def file_path(option: str, suffixes: tuple[str, ...]) -> Callable[[str], Path]:
         if path.suffix.lower() not in suffixes:
             raise UsageError(
                 "bad-file-name",
-                f"{option} {text!r} does not end in {' or '.join(suffixes)}.",
+                f"{option} “{text}” does not end in {' or '.join(suffixes)}.",
                 f"End the name in {suffixes[0]}: {option} {path.stem or 'result'}{suffixes[0]}",
             )
         return path
 
     return parse
+
+
+def _point(text: str) -> str:
+    """Return a reminder where a decimal comma was typed."""
+    return ", written with a point and not a comma" if "," in text else ""
 
 
 def _finite(text: str) -> float | None:

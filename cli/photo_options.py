@@ -73,7 +73,11 @@ Dpi = Annotated[
     ),
 ]
 NoScale = Annotated[
-    bool, typer.Option("--no-scale", help="No card and no scale: threads per 1000 pixels only.")
+    bool,
+    typer.Option(
+        "--no-scale",
+        help="No card and no scale: threads per 1000 pixels only, and so are those you expect.",
+    ),
 ]
 NoScaleRefused = Annotated[bool, typer.Option("--no-scale", hidden=True)]
 AllCloth = Annotated[bool, typer.Option("--all-cloth", help="The whole picture is cloth.")]
@@ -119,7 +123,7 @@ ExpectEnds = Annotated[
         "--expect-ends",
         parser=options.span("--expect-ends", 0.5, 1000, "the ends per inch you expect"),
         metavar="LO..HI",
-        help="Ends per inch you expect, such as 20..30 (per 1000 px with --no-scale).",
+        help="Ends per inch you expect, such as 20..30.",
     ),
 ]
 ExpectPicks = Annotated[

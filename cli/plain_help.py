@@ -14,6 +14,10 @@ __all__ = ["PlainCommand"]
 class PlainCommand(TyperCommand):
     """A command whose help names what to give, not how Python stores it."""
 
+    def collect_usage_pieces(self, ctx: Any) -> list[str]:
+        """Return the words of the usage line without the braces that Typer puts around what must be given."""
+        return [re.sub(r"^\{(.*)\}$", r"\1", piece) for piece in super().collect_usage_pieces(ctx)]
+
     def format_options(self, ctx: Any, formatter: Any) -> None:
         """Write arguments and options as Typer does, less the types of arguments."""
         write = formatter.write_dl

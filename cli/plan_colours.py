@@ -44,7 +44,7 @@ def parse_paint(items: Iterable[str]) -> dict[str, str]:
         if not equals or not name.strip() or not re.fullmatch("#[0-9a-fA-F]{6}", code.strip()):
             raise UsageError(
                 "bad-colour",
-                f"--colour {item!r} cannot be used.",
+                f"--colour “{item}” cannot be used.",
                 "Write a name and its paint: --colour rust=#9e4c28",
             )
         found[name.strip().lower()] = code.strip()

@@ -1,6 +1,7 @@
 """What appears on the terminal: words first, colour only as a second signal."""
 
 import os
+import re
 import sys
 import textwrap
 import threading
@@ -8,9 +9,15 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TextIO
 
-__all__ = ["Progress", "paragraph", "printable", "shade", "show_progress", "width"]
+__all__ = ["Progress", "error_text", "paragraph", "printable", "shade", "show_progress", "width"]
 
 PATIENCE_S = 1.0  # work shorter than this needs no progress line
+# A line may not end between a number and its unit, nor inside "13.95 ± 0.25" or a command that is there to be copied.
+_TIED = re.compile(
+    r"\d (?=%|(?:mm|cm|m|in|yd|px|pixels|points|ends|picks)\b)| ± | × "
+    r"|pickglass [a-z]+(?: --[a-z-]+| [A-Z0-9][\w.-]*| > [A-Z]\S+)*"
+)
+_TIE = "\N{NO-BREAK SPACE}"
 _SHADES = {"strong": "1", "good": "32", "care": "33", "bad": "31"}
 
 
@@ -26,15 +33,25 @@ def width(stream: TextIO) -> int:
 
 
 def paragraph(text: str, *, columns: int, indent: str = "", first: str | None = None) -> str:
-    """Wrap `text` to `columns`, every line behind `indent`, the first behind `first`."""
-    return textwrap.fill(
-        text,
+    """Wrap `text` to `columns`, every line behind `indent`, the first behind `first`; numbers stay with their units."""
+    tied = _TIED.sub(lambda found: found.group().replace(" ", _TIE), text)
+    filled = textwrap.fill(
+        tied,
         columns,
         initial_indent=indent if first is None else first,
         subsequent_indent=indent,
         break_long_words=False,
         break_on_hyphens=False,
     )
+    return filled if _TIE in text else filled.replace(_TIE, " ")
+
+
+def error_text(problem: str, next_step: str, stream: TextIO) -> str:
+    """Return what went wrong and what to do, wrapped for a terminal; in a pipe each on a line of its own."""
+    lines = [printable(problem), f"What to do: {printable(next_step)}"]
+    if stream.isatty():
+        lines = [paragraph(line, columns=width(stream)) for line in lines]
+    return "\n".join(lines)
 
 
 def shade(text: str, kind: str, stream: TextIO) -> str:

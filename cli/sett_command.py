@@ -26,7 +26,7 @@ Examples:
 EXIT_CODES = {"measured": 0, "unsure": 3, "refused": 4}
 
 _PHOTO = typer.Argument(
-    metavar="PHOTO",
+    metavar="PHOTO...",
     help="Photos or scans (JPEG, PNG, TIFF, WebP, HEIC), or folders of them.",
     show_default=False,
 )

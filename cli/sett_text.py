@@ -44,7 +44,8 @@ SCALE_WORDS = {
 }
 _TWO_POINTS = "two points in the photo"
 DOUBTFUL = "What was found is not sure enough to warp by."
-_DOUBT_CODES = ("ends-unsure", "picks-unsure")
+_CONTRADICTED = "hint-contradicted"
+_DOUBT_CODES = ("ends-unsure", "picks-unsure", _CONTRADICTED)
 _FACE_WORDS = {
     "balanced": "warp and weft both show",
     "warp-faced": "warp-faced: the ends cover the picks",
@@ -130,7 +131,11 @@ def _table(result: SettResult, plane: Plane) -> list[str]:
         for row in rows
     ]
     lines.append("")
-    lines.extend(f"  {name.ljust(8)}{value}" for name, value in _facts(result, plane))
+    columns = width(sys.stdout)
+    lines.extend(
+        paragraph(value, columns=columns, first=f"  {name.ljust(8)}", indent=" " * 10)
+        for name, value in _facts(result, plane)
+    )
     return lines
 
 
@@ -206,6 +211,9 @@ def _doubt(result: SettResult, columns: int) -> str:
         others = " or as ".join(plain(other) for other in reading.alternatives_per_inch)
         told = f"The {name} can be read as {plain(first)} or as {others} {unit}; the first is likelier."
         lines.append(paragraph(told, columns=columns, indent="  "))
+    if _CONTRADICTED in codes:
+        told = next(notice.text for notice in result.notices if notice.code == _CONTRADICTED)
+        lines.append(paragraph(told, columns=columns, indent="  "))
     if not lines:
         lines.append(f"  {DOUBTFUL}")
     span = "1000 pixels" if result.ends.per_inch is None else "inch"
@@ -214,7 +222,7 @@ def _doubt(result: SettResult, columns: int) -> str:
         "number of ends you warped (--ends-warped 48) or the weave (--weave plain), or take a sharper photo from "
         "nearer."
     )
-    if "hint-contradicted" in codes:
+    if _CONTRADICTED in codes:
         advice = f"count one {span} by eye; correct what you told, or leave it out, or take a sharper photo from nearer."
     lines.append(paragraph(advice, columns=columns, first="  What to do: ", indent="              "))
     return "\n".join(lines)

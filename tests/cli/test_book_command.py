@@ -237,16 +237,16 @@ def test_a_name_with_a_leading_dash(done, refused, filled):
 
 
 def test_export_and_import(done, refused, filled, tmp_path):
-    assert "3 samples, 3 records" in done("export", "book.json")
+    assert "3 samples, 3 measurements" in done("export", "book.json")
     done("export", "book.csv")
     before = (tmp_path / "book.json").read_bytes()
     assert "already there" in refused("export", "book.json")
     assert (tmp_path / "book.json").read_bytes() == before
     other = ("--book", "other.db")
-    assert "3 new samples, 0 known by name; 3 records added, 0 there already" in done(
+    assert "3 new samples, 0 known by name; 3 measurements added, 0 there already" in done(
         "import", "book.csv", *other
     )
-    assert "0 new samples, 3 known by name; 0 records added, 3 there already" in done(
+    assert "0 new samples, 3 known by name; 0 measurements added, 3 there already" in done(
         "import", "book.json", *other
     )
     done("export", "again.json", *other)

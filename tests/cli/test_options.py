@@ -30,12 +30,20 @@ PARSERS = {
         ("integer", "48", 48),
         ("span", "20..30", (20.0, 30.0)),
         ("span", "7.5..8", (7.5, 8.0)),
+        *[("span", text, (12.0, 15.5)) for text in ("12-15.5", "12 – 15.5", "12 to 15.5", "12…15.5")],
         ("choice", "Twill", "twill"),
         ("area", "0,10,200,300", (0, 10, 200, 300)),
     ],
 )
 def test_good_values(parser, text, value):
     assert PARSERS[parser](text) == value
+
+
+@pytest.mark.parametrize(("parser", "text"), [("number", "8,5"), ("integer", "1,200"), ("span", "12,5..15")])
+def test_a_decimal_comma_is_told_what_to_write(parser, text):
+    with pytest.raises(UsageError) as caught:
+        PARSERS[parser](text)
+    assert "with a point and not a comma" in caught.value.next_step
 
 
 @pytest.mark.parametrize(
@@ -45,7 +53,19 @@ def test_good_values(parser, text, value):
         *[("integer", text) for text in ("1", "2.5", "20001", "nan", "")],
         *[
             ("span", text)
-            for text in ("20", "20-30", "30..20", "20..20", "..", "a..b", "0..10", "20..nan", "1..1e9")
+            for text in (
+                "20",
+                "20-",
+                "-20",
+                "20--30",
+                "30..20",
+                "20..20",
+                "..",
+                "a..b",
+                "0..10",
+                "20..nan",
+                "1..1e9",
+            )
         ],
         *[("choice", text) for text in ("", "lace")],
         *[

@@ -3,7 +3,7 @@
 import io
 import time
 
-from pickglass.cli.screen import Progress, paragraph, shade
+from pickglass.cli.screen import Progress, error_text, paragraph, shade
 
 
 class Terminal(io.StringIO):
@@ -45,6 +45,26 @@ def test_progress_is_silent_in_a_pipe_and_when_work_is_quick():
         time.sleep(0.1)
         progress.finish()
     assert (pipe.getvalue(), terminal.getvalue()) == ("", "")
+
+
+def test_a_line_never_ends_between_a_number_and_its_unit():
+    for text in (
+        "up to 4 % more",
+        "of 13.95 ± 0.25 mm",
+        "type pickglass card --code A4-1 --measured 99.2x99.4 now",
+    ):
+        for columns in range(12, len(text)):
+            lines = paragraph(text, columns=columns).split("\n")
+            assert " ".join(lines) == text  # nothing but spaces was taken out
+            assert not any(line[0] in "%±" or line.startswith(("mm", "--")) for line in lines)
+
+
+def test_errors_are_wrapped_on_a_terminal_and_left_whole_in_a_pipe():
+    problem, step = "No reference card was found in photo.jpg.", "Lay a card beside the cloth. " * 6
+    assert error_text(problem, step, io.StringIO()).count("\n") == 1
+    told = error_text(problem, step, Terminal())
+    assert max(map(len, told.split("\n"))) <= 100
+    assert told.count("\n") >= 2
 
 
 def test_paragraph_wraps_behind_its_label():
