@@ -19,7 +19,7 @@ import typer
 
 from ..calibration.errors import PickglassError
 from .plain_help import PlainCommand
-from .process import one_blas_thread
+from .process import leave_at_once, one_blas_thread, seldom_look_for_cycles
 from .screen import error_text
 
 __all__ = ["main"]
@@ -123,6 +123,7 @@ def main(argv: list[str] | None = None) -> None:
     words = sys.argv[1:] if argv is None else argv
     try:
         one_blas_thread()
+        seldom_look_for_cycles()
         code = _run(words)
     except KeyboardInterrupt:  # before the command had begun, or while its last words were said
         code = EXIT_INTERRUPTED
@@ -130,6 +131,7 @@ def main(argv: list[str] | None = None) -> None:
         # All is done or taken back. Python waits for a thread that is loading, and ctrl-C would end that in a traceback.
         with contextlib.suppress(ValueError):  # only the main thread may
             signal.signal(signal.SIGINT, signal.SIG_IGN)
+        leave_at_once()
     raise SystemExit(code)
 
 
