@@ -1,0 +1,43 @@
+"""Settings of the process must do what they are for, and leave a process that only borrows the command as it was."""
+
+import gc
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from pickglass.cli.main import main
+
+LARGE_PAGES = Path("/sys/kernel/mm/transparent_hugepage/enabled")
+FAULTS = """
+import resource, sys
+import numpy as np
+from pickglass.cli.process import keep_freed_memory
+if sys.argv[1] == "kept":
+    keep_freed_memory()
+before = resource.getrusage(resource.RUSAGE_SELF).ru_minflt
+held = [np.ones(1 << 20, np.uint8) for _ in range(64)]
+print(resource.getrusage(resource.RUSAGE_SELF).ru_minflt - before)
+"""
+
+
+def faults(way):
+    run = subprocess.run([sys.executable, "-c", FAULTS, way], capture_output=True, text=True, check=True)
+    return int(run.stdout)
+
+
+@pytest.mark.skipif(
+    not LARGE_PAGES.exists() or "[never]" in LARGE_PAGES.read_text(encoding="ascii"),
+    reason="the system has no large pages",
+)
+def test_memory_comes_in_large_pages():
+    assert faults("kept") < 0.5 * faults("plain")
+
+
+def test_a_process_that_calls_main_keeps_its_garbage_collector(capsys):
+    with pytest.raises(SystemExit):
+        main(["--version"])
+    capsys.readouterr()
+    assert gc.isenabled()
+    assert gc.get_freeze_count() == 0
