@@ -1,6 +1,6 @@
 """The arbiter's network, worked out by matrix products.
 
-OpenCV runs the same file at little more than half the speed, and takes up memory anew for every number of crops. What the layers
+OpenCV takes a third to half as long again for the same file, and memory anew for every number of crops. What the layers
 are stands here once more; the weights come from the file that training writes, and a test holds the two to each other.
 """
 
