@@ -13,11 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .budget import BudgetLine
+from .camera_view import align_with_photo, focal_px_from_35mm, tilt_and_distance
 from .edges import EdgePoints, linear_light, locate_edges
 from .notices import Notice
 from .photo import Photo
 from .plane import Plane, apply_homography
-from .pose import PoseFit, PosePrior, align_with_photo, fit_pose, focal_px_from_35mm, tilt_and_distance
+from .pose import PoseFit, PosePrior, fit_pose
 from .quads import find_cut_corners, find_quads, find_quads_from_lines
 from .ranks import median
 from .reduce import shrink

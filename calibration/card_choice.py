@@ -11,12 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .budget import rectangular_percent
+from .camera_view import focal_px_from_35mm
 from .card_design import CHECK_BAR_MM, RAIL_PART_MM
 from .card_fit import CameraFit, CameraPrior, Extra, fit_camera
 from .card_memory import LensRecord
 from .card_sighting import CardSighting
 from .photo import Photo
-from .pose import focal_px_from_35mm
 
 __all__ = ["ChosenFit", "FocalOrigin", "camera_prior", "choose_fit"]
 

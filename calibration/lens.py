@@ -10,13 +10,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from .camera_view import focal_px_from_35mm
 from .card_choice import CENTRE_U_DIAGONAL, FOCAL_LOG_U
 from .card_memory import CheckBars, LensRecord
 from .card_sighting import CardSighting, see_printed_cards
 from .errors import QualityError, ScaleError, UsageError
 from .photo import Photo
 from .plane import Lens
-from .pose import focal_px_from_35mm
 from .printed_card import find_printed_cards
 
 __all__ = ["FEWEST_PHOTOS", "LearnedLens", "known_lens", "learn_lens"]

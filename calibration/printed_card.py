@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from .camera_view import align_with_photo, tilt_and_distance
 from .card_budget import card_budget, card_notices
 from .card_choice import camera_prior, choose_fit
 from .card_design import RAIL_PITCH_MM, card_layout, parse_card_code
@@ -15,7 +16,6 @@ from .card_memory import CheckBars, LensRecord
 from .card_sighting import CardSighting, see_printed_cards
 from .photo import Photo
 from .plane import Plane, ScaleSource
-from .pose import align_with_photo, tilt_and_distance
 
 __all__ = ["find_printed_cards", "neutral_patches_px", "rail_position_mm"]
 

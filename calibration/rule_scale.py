@@ -17,12 +17,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .budget import BudgetLine, rectangular_percent
+from .camera_view import align_with_photo, focal_px_from_35mm, tilt_and_distance
 from .card_choice import FOCAL_LOG_U, FOCAL_UNKNOWN, K1_U
 from .errors import ScaleError
 from .notices import Notice
 from .photo import Photo
 from .plane import Lens, Plane
-from .pose import align_with_photo, focal_px_from_35mm, tilt_and_distance
 from .rule_ticks import FEWEST_MARKS, TickRow, find_tick_rows
 
 __all__ = ["RuleKind", "find_rule"]

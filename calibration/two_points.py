@@ -8,12 +8,12 @@ from dataclasses import replace
 import numpy as np
 
 from .budget import BudgetLine, rectangular_percent
+from .camera_view import focal_px_from_35mm
 from .card_choice import FOCAL_UNKNOWN, K1_U
 from .errors import UsageError
 from .notices import Notice
 from .photo import Photo
 from .plane import Plane, scaling_plane
-from .pose import focal_px_from_35mm
 
 __all__ = ["plane_of_points"]
 

@@ -14,9 +14,9 @@ from pickglass.calibration.bank_card import (
     find_bank_cards,
     plane_of_card,
 )
+from pickglass.calibration.camera_view import align_with_photo, focal_px_from_35mm, tilt_and_distance
 from pickglass.calibration.photo import Photo
 from pickglass.calibration.plane import Plane, apply_homography
-from pickglass.calibration.pose import align_with_photo, focal_px_from_35mm, tilt_and_distance
 
 POSES = [
     # table, table level, card, tilt, towards, turn, shift: every table and contrast, every quarter of turn

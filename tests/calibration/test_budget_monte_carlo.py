@@ -14,6 +14,7 @@ from bank_card_scene import card_homography
 from card_scene import Shot, as_photo
 
 from pickglass.calibration.budget import combine_percent
+from pickglass.calibration.camera_view import tilt_and_distance
 from pickglass.calibration.card_budget import PAPER_FLATNESS_MM, card_budget
 from pickglass.calibration.card_choice import (
     CENTRE_U_DIAGONAL,
@@ -25,7 +26,7 @@ from pickglass.calibration.card_choice import (
 from pickglass.calibration.card_design import CHECK_BAR_MM, card_layout, parse_card_code
 from pickglass.calibration.card_sighting import CardSighting
 from pickglass.calibration.plane import Plane
-from pickglass.calibration.pose import PosePrior, fit_pose, tilt_and_distance
+from pickglass.calibration.pose import PosePrior, fit_pose
 
 CORNER_NOISE_PX = 0.12
 SHOT = Shot(width_px=2000, height_px=1500, aim_mm=(105.0, 148.5), distance_mm=400.0, tilt_deg=9.0)
