@@ -2,9 +2,9 @@
 
     cd tests; python -m accuracy.edges [--pieces 120] [--seed 9000]
 
-Pieces of drawn cloth lie on a table; at the right selvedge three to six ends are crowded to a share of their spacing, both
-selvedges wander by up to a spacing and show the turns of the weft. The outline is drawn as roughly as the product draws it. One row for each closeness; every
-piece that is counted wrong is listed.
+Pieces of drawn cloth lie on a table (`selvedge_scene.py`); at the right selvedge three to six ends are crowded to a share of their spacing,
+both selvedges wander by up to a spacing and show the turns of the weft. One row for each closeness; every piece that is counted wrong is
+listed.
 """
 
 from __future__ import annotations
@@ -12,165 +12,16 @@ from __future__ import annotations
 import argparse
 import sys
 import time
-from dataclasses import dataclass
 from pathlib import Path
 
-import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
-from cloth import Camera, Setting, Yarn, make_cloth
+from selvedge_scene import CLOSENESS, draw_selvedges, random_selvedges
+
 from pickglass.measure.edge_ends import follow_edges
 from pickglass.measure.track import track_threads
-
-CLOSENESS = (1.0, 1.0, 0.85, 0.75, 0.65, 0.55)  # of the usual spacing; every third piece is not crowded
-WANDER = (0.0, 0.3, 0.6, 1.0)  # spacings
-BESIDE = 6.0  # spacings of table beside the cloth
-Rng = np.random.Generator
-
-
-@dataclass(frozen=True)
-class Piece:
-    """A drawn piece: the picture, its rough outline, and what is true of it."""
-
-    bgr: NDArray[np.uint8]
-    mask: NDArray[np.bool_]
-    pitch_px: float
-    pick_pitch_px: float
-    ends: int
-    closeness: float
-    wander: float
-
-
-@dataclass(frozen=True)
-class _Place:
-    """Where on the table every pixel lies: `across` from the left selvedge, in a piece `length_px` wide."""
-
-    across: NDArray[np.float64]
-    length_px: float
-    left: NDArray[np.float64]
-    right: NDArray[np.float64]
-    x: NDArray[np.float64]
-
-    @property
-    def inside(self) -> NDArray[np.bool_]:
-        return (self.across >= 0) & (self.across <= self.length_px)
-
-
-def _wave(rng: Rng, rows: int, sigma_px: float) -> NDArray[np.float64]:
-    """Smooth noise of mean 0 and spread 1."""
-    reach = 4 * int(sigma_px)
-    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma_px) ** 2)
-    noise = np.convolve(rng.standard_normal(rows + 2 * reach), kernel, "valid")[:rows]
-    return np.asarray((noise - noise.mean()) / noise.std())
-
-
-def _yarns(rng: Rng) -> tuple[Yarn, Yarn]:
-    ends, picks = (tuple(float(v) for v in rng.uniform(0.25, 0.9, 3)) for _ in range(2))
-    if rng.random() < 0.35:
-        picks = ends
-    return (
-        Yarn(
-            cover=float(rng.uniform(0.55, 1.0)),
-            cover_cv=float(rng.uniform(0.04, 0.12)),
-            slub=float(rng.uniform(0, 0.1)),
-            wander=float(rng.uniform(0, 0.08)),
-            colours=(ends,),
-        ),
-        Yarn(
-            cover=float(rng.uniform(0.55, 1.0)),
-            slub=float(rng.uniform(0, 0.1)),
-            wander=float(rng.uniform(0, 0.05)),
-            colours=(picks,),
-        ),
-    )
-
-
-def draw_piece(seed: int) -> Piece:
-    """Draw one piece."""
-    rng = np.random.default_rng(seed)
-    pitch = float(rng.uniform(6.5, 13.0))
-    pick_pitch = pitch * float(rng.uniform(0.75, 1.4))
-    count = int(rng.integers(24, 60))
-    rows = int(pick_pitch * rng.integers(50, 100))
-    yarns = _yarns(rng)
-    cloth = make_cloth(
-        (rows, int(pitch * (count + 8))),
-        end_pitch_px=pitch,
-        pick_pitch_px=pick_pitch,
-        weave=str(rng.choice(["plain", "plain", "plain", "twill 2/2"])),
-        ends=yarns[0],
-        picks=yarns[1],
-        end_setting=Setting(cv=float(rng.uniform(0.02, 0.08))),
-        pick_setting=Setting(cv=float(rng.uniform(0.02, 0.08))),
-        camera=Camera(blur_px=0.0, noise=0.0),
-        seed=int(rng.integers(1 << 30)),
-    )
-    inside = np.sort(cloth.ends_px)[3 : 3 + count]
-    first_px, last_px = inside[0] - pitch / 2, inside[-1] + pitch / 2
-    closeness, crowded = float(rng.choice(CLOSENESS)), int(rng.integers(3, 7))
-    knee_px = inside[-1 - crowded] + pitch / 2 - first_px
-    wander = float(rng.choice(WANDER))
-    place = _placed(
-        rng, rows, knee_px + (last_px - first_px - knee_px) * closeness, wander * pitch, (pitch, pick_pitch)
-    )
-    drawn_px = np.where(place.across < knee_px, place.across, knee_px + (place.across - knee_px) / closeness)
-    level = np.broadcast_to(np.arange(rows, dtype=np.float32)[:, None], drawn_px.shape)
-    piece = cv2.remap(cloth.bgr, (first_px + drawn_px).astype(np.float32), level, cv2.INTER_CUBIC)
-    turn_px = pitch * float(rng.uniform(0.3, 0.7))
-    bgr = _on_table(rng, piece, place, turn_px, np.sort(cloth.picks_px), yarns[1].colours[0])
-    mask = _outline(rng, place, turn_px, (pitch, pick_pitch))
-    return Piece(bgr, mask, pitch, pick_pitch, count, closeness, wander)
-
-
-def _placed(rng: Rng, rows: int, length_px: float, wander_px: float, pitch_px: tuple[float, float]) -> _Place:
-    beside = int(BESIDE * pitch_px[0])
-    left = 0.7 * wander_px * _wave(rng, rows, 10 * pitch_px[1])
-    right = length_px + wander_px * _wave(rng, rows, 10 * pitch_px[1])
-    x = np.arange(int(length_px) + 2 * beside, dtype=np.float64)[None] - beside
-    across = (x - left[:, None]) * (length_px / (right - left)[:, None])
-    return _Place(across, length_px, left, right, x)
-
-
-def _on_table(
-    rng: Rng,
-    piece: NDArray[np.uint8],
-    place: _Place,
-    turn_px: float,
-    picks_px: NDArray[np.float64],
-    colour: tuple[float, float, float],
-) -> NDArray[np.uint8]:
-    """Lay the cloth on a table, with a turn of the weft beside every second pick."""
-    rows = len(piece)
-    table = rng.uniform(40, 210, 3) + rng.normal(0, 4, (rows, piece.shape[1], 1))
-    picture = np.where(place.inside[..., None], piece, table)
-    passed = np.interp(np.arange(rows), picks_px, np.arange(len(picks_px)))
-    shade = (0.8 + 0.2 * np.sin(np.pi * passed))[:, None, None]
-    for far in (False, True):
-        bump = turn_px * np.sqrt(np.clip(1 - ((passed + far) % 2 - 1) ** 2 / 0.36, 0, 1))[:, None]
-        beyond = place.across - place.length_px if far else -place.across
-        picture = np.where(
-            ((beyond > 0) & (beyond < bump))[..., None], np.array(colour) * 200 * shade, picture
-        )
-    blurred = cv2.GaussianBlur(picture.astype(np.float32), (0, 0), float(rng.uniform(0.4, 0.9)))
-    return np.clip(blurred + rng.normal(0, 3, blurred.shape), 0, 255).astype(np.uint8)
-
-
-def _outline(rng: Rng, place: _Place, turn_px: float, pitch_px: tuple[float, float]) -> NDArray[np.bool_]:
-    """Outline as the product finds it: means over some picks, the turns counted by half."""
-    rows = np.arange(len(place.left))
-    width = int(2.8 * pitch_px[1]) | 1
-    stations = np.linspace(0, rows[-1], max(4, len(rows) // width))
-
-    def smooth(edge: NDArray[np.float64]) -> NDArray[np.float64]:
-        mean = cv2.blur(edge[:, None], (1, width))[:, 0]
-        return np.interp(rows, stations, np.interp(stations, rows, mean))[:, None]
-
-    low = smooth(place.left - turn_px / 2) + rng.normal(0, 0.1 * pitch_px[0])
-    high = smooth(place.right + turn_px / 2) + rng.normal(0, 0.1 * pitch_px[0])
-    return np.asarray((place.x >= low) & (place.x <= high))
 
 
 def main() -> None:
@@ -181,9 +32,11 @@ def main() -> None:
     found: list[tuple[float, bool, bool, bool]] = []
     spent_s = 0.0
     for seed in range(asked.seed, asked.seed + asked.pieces):
-        piece = draw_piece(seed)
+        rng = np.random.default_rng(seed)
+        piece = draw_selvedges(random_selvedges(rng), rng)
+        drawn = piece.drawn
         tracks = track_threads(
-            piece.bgr, piece.mask, pitch_x_px=piece.pitch_px, pitch_y_px=piece.pick_pitch_px
+            piece.bgr, piece.mask, pitch_x_px=drawn.pitch_px, pitch_y_px=drawn.pick_pitch_px
         )
         if not tracks.ends.count or not tracks.picks.count:
             print(f"{seed}: could not be followed")
@@ -191,11 +44,11 @@ def main() -> None:
         start = time.process_time()
         ends = follow_edges(piece.bgr, piece.mask, tracks).ends
         spent_s += time.process_time() - start
-        inside = ends.count_low <= piece.ends <= ends.count_high
-        found.append((piece.closeness, tracks.ends.count == piece.ends, ends.count == piece.ends, inside))
-        if ends.count != piece.ends:
+        inside = ends.count_low <= drawn.ends <= ends.count_high
+        found.append((drawn.closeness, tracks.ends.count == drawn.ends, ends.count == drawn.ends, inside))
+        if ends.count != drawn.ends:
             print(
-                f"{seed}: crowded to {piece.closeness:.2f}, wandering by {piece.wander:.1f}: {piece.ends} ends, "
+                f"{seed}: crowded to {drawn.closeness:.2f}, wandering by {drawn.wander:.1f}: {drawn.ends} ends, "
                 f"followed {tracks.ends.count}, then {ends.count} ({ends.count_low} to {ends.count_high})"
             )
     table = np.array(found, dtype=float)
