@@ -28,6 +28,7 @@ __all__ = [
 
 _MM_PER_INCH = 25.4
 _MM_PER_YARD = 914.4
+_LEAST_COLUMN = 24  # a narrower last column goes below the others
 _SMALL_MM = 20.0  # shorter lengths are told in millimetres
 SAFETY = (
     "Evenness and thread counts say nothing of strength: no hand-woven band for climbing, lifting, restraining or "
@@ -51,7 +52,8 @@ def size_both(value_mm: float, u95_mm: float) -> str:
 def yarn_length(value_mm: float) -> str:
     """Return a length of yarn: ``"1388 m (1518 yd)"``."""
     metres = value_mm / 1000
-    return f"{metres:z.0f} m ({value_mm / _MM_PER_YARD:z.0f} yd)" if metres >= 10 else f"{metres:z.1f} m"
+    digits = 0 if metres >= 10 else 1
+    return f"{metres:z.{digits}f} m ({value_mm / _MM_PER_YARD:z.{digits}f} yd)"
 
 
 def mass_both(value_g: float | None) -> str:
@@ -71,21 +73,21 @@ def plan_text(
 ) -> str:
     """Return the whole answer."""
     columns = width(sys.stdout)
-    blocks = [_headline(plan)]
+    blocks = [_headline(plan, columns)]
     if advice is not None:
         text = (
             f"Sett to sample first: {advice.start_per_inch:z.1f} ends per inch ({advice.rule}; at most "
             f"{advice.greatest_per_inch:z.1f}). {advice.caution}"
         )
         blocks.append(paragraph(text, columns=columns, first="  ", indent="  "))
-    blocks.append("\n".join(["How it was worked out", *_table(factor_rows(plan))]))
+    blocks.append("\n".join(["How it was worked out", *_table(factor_rows(plan), columns)]))
     totals = [*_total_row(plan.yarn, "warp"), *_total_row(plan.yarn, "weft")]
-    blocks.append("\n".join(["Yarn, with the margin", *_table([*_yarn_rows(plan.yarn), *totals])]))
+    blocks.append("\n".join(["Yarn, with the margin", *_table([*_yarn_rows(plan.yarn), *totals], columns)]))
     if len(set(plan.ends)) > 1:
         blocks.append(_winding(plan, columns))
     if substitutions:
         blocks.append(_substitutions(substitutions, plan, columns))
-    blocks.append(_beat(plan))
+    blocks.append("\n".join(["If the beat changes", *_table(beat_rows(plan), columns)]))
     notices = [paragraph(n.text, columns=columns, first="  Note: ", indent="        ") for n in plan.notices]
     notices += [paragraph(SAFETY, columns=columns, first="  Safety: ", indent="          ")]
     blocks.append("\n".join(notices))
@@ -94,7 +96,7 @@ def plan_text(
     return "\n\n".join(blocks)
 
 
-def _headline(plan: WarpPlan) -> str:
+def _headline(plan: WarpPlan, columns: int) -> str:
     request = plan.request
     ends = f"{len(plan.ends)}"
     if plan.heddle_width_mm is not None and plan.heddle_sett_per_inch is not None:
@@ -118,7 +120,7 @@ def _headline(plan: WarpPlan) -> str:
         ("", f"{size_both(plan.expected_length_mm, plan.expected_length_u95_mm)} long"),
     ]
     title = shade("The next warp", "strong", sys.stdout)
-    return "\n".join([title, *_table(rows)])
+    return "\n".join([title, *_table(rows, columns)])
 
 
 def beat_on_loom(plan: WarpPlan) -> float:
@@ -136,7 +138,7 @@ def _value(factor: Factor) -> str:
     if factor.unit == "mm" and abs(factor.value) < _SMALL_MM:
         return f"{with_uncertainty(factor.value, factor.u95)} mm"
     if factor.unit == "mm":
-        return f"{with_uncertainty(factor.value / _MM_PER_INCH, factor.u95 / _MM_PER_INCH)} in"
+        return size_both(factor.value, factor.u95)
     unit = {"%": " %", "per inch": " /in", "tex": " tex"}.get(factor.unit, "")
     return f"{with_uncertainty(factor.value, factor.u95)}{unit}"
 
@@ -234,10 +236,6 @@ def symmetry_words(plan: WarpPlan) -> str:
     }[symmetry.kind]
 
 
-def _beat(plan: WarpPlan) -> str:
-    return "\n".join(["If the beat changes", *_table(beat_rows(plan))])
-
-
 def beat_rows(plan: WarpPlan) -> list[tuple[str, str, str]]:
     """Return (beat, picks, weft) for a beat that comes out closer or more open than planned."""
     return [
@@ -250,9 +248,20 @@ def beat_rows(plan: WarpPlan) -> list[tuple[str, str, str]]:
     ]
 
 
-def _table(rows: Iterable[Sequence[str]]) -> list[str]:
+def _table(rows: Iterable[Sequence[str]], columns: int) -> list[str]:
+    """Return aligned lines; on a terminal that is narrower the last column goes on below, in a pipe each row is one line."""
     table = [tuple(row) for row in rows]
     widths = [max(len(row[i]) for row in table) for i in range(len(table[0]))]
-    return [
-        "  " + "  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip() for row in table
-    ]
+    longest = 2 + sum(widths) + 2 * (len(widths) - 1)
+    wrap = sys.stdout.isatty() and longest > columns
+    before = longest - widths[-1]
+    lines = []
+    for row in table:
+        first = "  " + "".join(f"{cell.ljust(w)}  " for cell, w in zip(row[:-1], widths[:-1], strict=True))
+        if not wrap:
+            lines.append(first + row[-1])
+        elif before + _LEAST_COLUMN <= columns:
+            lines.append(paragraph(row[-1], columns=columns, first=first, indent=" " * before))
+        else:
+            lines += [first, paragraph(row[-1], columns=columns, indent=" " * 6)]
+    return [line.rstrip() for line in lines]

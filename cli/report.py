@@ -17,6 +17,7 @@ from .rounding import plain, with_uncertainty
 from .screen import printable
 from .sett_text import (
     DOUBTFUL,
+    WARP_ASSUMED,
     count_words,
     density_words,
     relative_u95_percent,
@@ -275,6 +276,8 @@ def _facts(measurement: SettMeasurement) -> list[tuple[str, str]]:
         )
     if sample.length_mm is not None:
         rows.append(("length seen", f"{sample.length_mm:z.0f} mm"))
+    if sample.warp_from == "photo":
+        rows.append(("warp", WARP_ASSUMED))
     return rows
 
 

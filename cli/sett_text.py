@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 __all__ = [
     "DOUBTFUL",
     "SCALE_WORDS",
+    "WARP_ASSUMED",
     "caption_lines",
     "count_words",
     "density_words",
@@ -43,6 +44,7 @@ SCALE_WORDS = {
     "scan": "resolution of the scan",
 }
 _TWO_POINTS = "two points in the photo"
+WARP_ASSUMED = "taken to run down the photo; if it runs across, add --warp across"
 DOUBTFUL = "What was found is not sure enough to warp by."
 _CONTRADICTED = "hint-contradicted"
 _DOUBT_CODES = ("ends-unsure", "picks-unsure", _CONTRADICTED)
@@ -173,6 +175,8 @@ def _facts(result: SettResult, plane: Plane) -> Iterable[tuple[str, str]]:
     if sample.length_mm is not None:
         yield "length", f"{sample.length_mm:z.0f} mm seen"
     yield "weave", weave_words(result)
+    if sample.warp_from == "photo":
+        yield "warp", WARP_ASSUMED
     if plane.source == "none":
         yield "scale", "none, so nothing can be said per inch or per cm"
     else:

@@ -51,9 +51,9 @@ def arrange_ends(
         body = order.ends()
     if order is not None and abs(len(body) - exact_ends) >= 1.0:
         what = f"{repeats} whole repeats make" if order.repeat else "the colour order has"
-        notices.append(
-            Notice("ends-from-order", f"The width alone asks for {exact_ends:.1f} ends; {what} {len(body)}.")
-        )
+        fill = "" if order.repeat else " What stands in [ ] is repeated until the width is full."
+        text = f"The width alone asks for {exact_ends:.1f} ends; {what} {len(body)}.{fill}"
+        notices.append(Notice("ends-from-order", text))
     ends = (body[0],) * selvedge_ends + body + (body[-1],) * selvedge_ends
     if parity != "any" and (len(ends) % 2 == 1) != (parity == "odd"):
         ends = (*ends, ends[-1])

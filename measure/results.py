@@ -92,7 +92,8 @@ class SampleReading:
     """Size of the woven part and its outline in photo pixels (shape (N, 2)).
 
     `width_u95_mm` holds everything, scale and height of the cloth included; `width_edges_u95_mm` the finding of the two
-    edges alone, for comparisons in which the scale is shared or counted elsewhere.
+    edges alone, for comparisons in which the scale is shared or counted elsewhere. `warp_from` says what told the way of the
+    warp: the weaver (``"told"``), a band's length (``"length"``), or only that it is taken to run down the photo (``"photo"``).
     """
 
     width_mm: float | None
@@ -100,6 +101,7 @@ class SampleReading:
     length_mm: float | None
     outline_px: NDArray[np.float64]
     width_edges_u95_mm: float | None = None
+    warp_from: Literal["told", "length", "photo"] = "told"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

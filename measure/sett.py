@@ -163,7 +163,7 @@ def measure_sett(photo: Photo, plane: Plane, options: SettOptions | None = None)
         ends=ends,
         picks=picks,
         weave=weave,
-        sample=_sample_reading(sample, plane, height),
+        sample=_sample_reading(sample, plane, height, told=options.warp != "auto"),
         notices=(*doubts, *fineness, *hint_notices, *_tell_turn(sample)),
     )
     return SettMeasurement(
@@ -365,7 +365,9 @@ def _faint(track: SystemTrack) -> bool:
     return track.count > 0 and float(median(track.likeness)) < _CLEAR_THREADS
 
 
-def _sample_reading(sample: Sample, plane: Plane, height: HeightCorrection | None) -> SampleReading:
+def _sample_reading(
+    sample: Sample, plane: Plane, height: HeightCorrection | None, *, told: bool
+) -> SampleReading:
     factor = 1.0 if height is None else height.length_factor
     scaled = plane.source != "none"
     whole_length = not ({"start", "end"} & sample.cut_off)
@@ -377,6 +379,7 @@ def _sample_reading(sample: Sample, plane: Plane, height: HeightCorrection | Non
         width_edges_u95_mm=edges_mm,
         length_mm=(sample.v_end_mm - sample.v_start_mm) * factor if scaled and whole_length else None,
         outline_px=plane.to_px(sample.outline_mm),
+        warp_from="told" if told else "length" if sample.is_band else "photo",
     )
 
 

@@ -1,14 +1,16 @@
 """`pickglass plan` from the command line: what goes in, what is refused, what comes out."""
 
 import csv
+import io
 import json
 import math
+import sys
 
 import pytest
 from plan_files import SETT, SHRINKAGE, run_plan, save
 
 from pickglass.calibration.errors import UsageError
-from pickglass.cli import plan_command
+from pickglass.cli import plan_command, plan_text
 from pickglass.cli.plan_csv import safe_cell
 from pickglass.measure.priors import FIBRES, LOOMS
 
@@ -361,3 +363,19 @@ def test_nobody_is_told_to_save_a_measurement_over_a_photo(tmp_path, option):
     assert caught.value.code == "not-json"
     assert "> FILE.json" in caught.value.next_step
     assert "band.jpg" not in caught.value.next_step
+
+
+def test_on_a_narrow_terminal_the_last_column_goes_on_below(monkeypatch):
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    rows = [
+        ("draw-in", "8 ± 5 %", "general: 4–12 %"),
+        ("take-up of the warp", "10 ± 6 %", "a source told at length " * 3),
+    ]
+    assert max(map(len, plan_text._table(rows, 60))) > 60  # a pipe keeps a row on its line
+    monkeypatch.setattr(sys, "stdout", Terminal())
+    lines = "\n".join(plan_text._table(rows, 60)).splitlines()
+    assert max(map(len, lines)) <= 60
+    assert lines[0].split() == ["draw-in", "8", "±", "5", "%", "general:", "4–12", "%"]

@@ -18,6 +18,15 @@ from pickglass.cli.sett_text import explain_text, headline, sett_text
 from .fakes import fake_plane, fake_result
 
 
+def test_a_way_of_the_warp_that_is_only_assumed_is_told():
+    result = fake_result()
+    assert "--warp across" not in sett_text(result, fake_plane())
+    assumed = replace(result, sample=replace(result.sample, warp_from="photo"))
+    text = sett_text(assumed, fake_plane())
+    assert "warp    taken to run down the photo; if it runs across, add --warp across" in text
+    assert sett_document(assumed, fake_plane())["sample"]["warp_from"] == "photo"
+
+
 def test_table_rounds_by_the_uncertainty_and_names_units():
     text = sett_text(fake_result(), fake_plane())
     assert "garden-band.jpg: measured" in text
