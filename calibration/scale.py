@@ -33,6 +33,7 @@ _LAY_A_CARD = (
 )
 _PX_PER_MM_LIMITS = (0.5, 2000.0)  # below, no thread shows; above lies beyond light microscopes
 _DPI_LIMITS = (50.0, 12800.0)  # what flat-bed scanners offer
+_FEW_PIXELS = 1500  # along the longer side; phones take 3000 and more, messengers leave 1600 or less
 _PLACEHOLDER_DPI = (72, 96)  # written by programs that know nothing of the scan
 _LARGEST_BED_MM = 480.0  # A3 flat-bed scanners scan 297 x 420 mm (ISO 216), with some rim
 # Flat-bed scanners hold their nominal resolution to about half a percent, worse along the carriage (common practice).
@@ -249,7 +250,24 @@ def _no_card(photo: Photo, card: CardChoice) -> ScaleError:
         hint = f" If it is a flat-bed scan (the file names {photo.dpi:.0f} dots per inch), add --scan."
     else:
         hint = " Without any scale --no-scale counts threads per 1000 pixels."
-    return ScaleError("no-card", f"No reference card was found in {photo.name}.", _LAY_A_CARD + hint)
+    return ScaleError(
+        "no-card", f"No reference card was found in {photo.name}{_why_unseen(photo)}.", _LAY_A_CARD + hint
+    )
+
+
+def _why_unseen(photo: Photo) -> str:
+    """Say what may hide a card that lies there: few pixels, or blur."""
+    height, width = photo.bgr.shape[:2]
+    if max(height, width) < _FEW_PIXELS:
+        return f", which has only {width} × {height} pixels (a copy that was sent? use the phone's original)"
+    import cv2
+
+    from .quality import BLUR_NOTICE_PX, edge_width_px
+
+    edge_px = edge_width_px(np.asarray(cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY), dtype=np.uint8))
+    if edge_px is not None and edge_px > BLUR_NOTICE_PX:
+        return f", which is blurred (its sharpest edges are {edge_px:.0f} pixels wide; tap on the cloth to focus)"
+    return ""
 
 
 def _refuse_cut_card(photo: Photo) -> None:

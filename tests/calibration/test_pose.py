@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pickglass.calibration import pose
 from pickglass.calibration.plane import Plane
+from pickglass.calibration.pose_model import SeenEdges, unpack
 
 SIZE_MM = (85.6, 53.98)
 CENTRE = (2000.0, 1500.0)
@@ -23,15 +23,23 @@ def test_jacobian_agrees_with_central_differences(turn, place, focal, k1) -> Non
     parameters = np.concatenate([turn, place, [np.log(focal), k1, 0.1, 0.0, 0.0], np.zeros(4)])
     rng = np.random.default_rng(0)
     side = rng.integers(0, 4, 24)
-    homography, lens = pose._unpack(parameters, SIZE_MM[0], CENTRE)
+    homography, lens = unpack(parameters, SIZE_MM[0], CENTRE)
     plane = Plane(px_from_mm=homography, source="bank-card", lens=lens)
     points_px = plane.to_px(rng.uniform(-40, 40, (24, 2)))
     px_per_mm = rng.uniform(8, 12, 24)
+    seen = SeenEdges(
+        points_px=points_px,
+        side=side,
+        std_px=np.ones(24),
+        size_mm=SIZE_MM,
+        thickness_mm=0.76,
+        centre_px=CENTRE,
+    )
 
     def residuals(at: np.ndarray) -> np.ndarray:
-        return pose._residuals(at, points_px, side, px_per_mm, SIZE_MM, CENTRE)
+        return seen.residuals(at, px_per_mm)
 
-    found = pose._curved_jacobian(parameters, points_px, side, px_per_mm, SIZE_MM[0], CENTRE)
+    found = seen.curved_jacobian(parameters, px_per_mm)
     for i in range(found.shape[1]):
         step = np.zeros(len(parameters))
         step[i] = 1e-6

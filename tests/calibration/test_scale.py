@@ -2,6 +2,7 @@
 
 import dataclasses
 
+import cv2
 import numpy as np
 import pytest
 from bank_card_scene import Scene, draw
@@ -122,3 +123,26 @@ def test_band_across_the_photo_leaves_no_cut_card() -> None:
     photo = blank()
     photo.bgr[200:330] = np.random.default_rng(2).integers(0, 120, (130, 900, 3))
     refused(ScaleError, "no-card", photo)
+
+
+@pytest.mark.parametrize(
+    ("shape", "blur_px", "said"),
+    [
+        ((480, 640), 0.0, "which has only 640 × 480 pixels"),
+        ((1800, 2400), 4.5, "which is blurred (its sharpest edges are"),
+        ((1800, 2400), 0.0, "was found in made.png."),
+    ],
+)
+def test_what_may_hide_a_card_is_said_with_it(shape, blur_px, said):
+    rng = np.random.default_rng(1)
+    picture = np.full((*shape, 3), 120, np.uint8)
+    for _ in range(12):  # dark strips, none of them of a card's shape
+        x = int(rng.integers(0, shape[1] - 40))
+        picture[:, x : x + 12] = 30
+    if blur_px:
+        picture = cv2.GaussianBlur(picture, (0, 0), blur_px)
+    photo = Photo(bgr=picture, name="made.png")
+    with pytest.raises(ScaleError) as caught:
+        find_scale(photo)
+    assert caught.value.code == "no-card"
+    assert said in caught.value.problem

@@ -5,8 +5,10 @@ from __future__ import annotations
 import re
 
 import pytest
+from book_samples import record, sample
 
 from pickglass.cli.main import main
+from pickglass.cli.report_book import compare_report
 
 from .made_reports import MADE
 from .page_outline import assert_readable_aloud, assert_self_contained
@@ -144,3 +146,10 @@ def test_two_results_never_go_into_one_file(capsys):
         main(["plan", "--width", "9in", "--length", "9in", "--sheet", "a.html", "--report", "a.html"])
     assert leaving.value.code == 2
     assert "same file" in capsys.readouterr().err
+
+
+def test_nothing_is_called_measured_where_one_of_two_samples_is_not():
+    one, two = sample("Green band", record("off-loom")), sample("Blue band")
+    both = compare_report(one, one, one.records[0], one.records[0]).decode()
+    assert 'class="verdict measured"' in both
+    assert 'class="verdict' not in compare_report(one, two, one.records[0], None).decode()
