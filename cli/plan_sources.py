@@ -130,6 +130,7 @@ def read_sample(source: str, state: str | None, book: Path | None = None) -> Sav
         Another book than the usual one.
     """
     from .book_reference import book_name, kept_record
+    from .book_text import stage_word
 
     name = book_name(source)
     if name is None:
@@ -141,7 +142,7 @@ def read_sample(source: str, state: str | None, book: Path | None = None) -> Sav
     record = kept_record(name, book, ("off-loom", "washed") if state is None else stages[state])
     where = f"{name} in the book"
     found = "finished" if record.stage.startswith("washed") else "off the loom"
-    return _sample(_sure(record.document or {}, where), f"{where}, {record.stage}", found)
+    return _sample(_sure(record.document or {}, where), f"{where}, {stage_word(record.stage)}", found)
 
 
 def _sample(document: dict[str, Any], where: str, state: str) -> SavedSample:
@@ -283,12 +284,13 @@ def read_shrinkage(source: str, book: Path | None = None) -> tuple[Factor, Facto
 def _kept_shrinkage(name: str, book: Path | None) -> tuple[Factor, Factor]:
     from ..measure.shrinkage import compare_sizes
     from .book_reference import kept_record
+    from .book_text import stage_word
     from .kept import kept_measurement
 
     records = [kept_record(name, book, (stage,)) for stage in ("off-loom", "washed")]
     where = f"{name} in the book"
     before, after = (
-        kept_measurement(_sure(record.document or {}, where), f"{where}, {record.stage}")
+        kept_measurement(_sure(record.document or {}, where), f"{where}, {stage_word(record.stage)}")
         for record in records
     )
     size = compare_sizes(before, after)
@@ -298,7 +300,7 @@ def _kept_shrinkage(name: str, book: Path | None) -> tuple[Factor, Factor]:
             f"The shrinkage of {where} is not sure: {' '.join(notice.text for notice in size.notices)}",
             "Compare the photos with pickglass shrinkage, or give --shrink-width and --shrink-length.",
         )
-    note = f"{where}, off-loom to {records[1].stage}"
+    note = f"{where}, off-loom to {stage_word(records[1].stage)}"
     changes = {"weftwise": size.weftwise, "warpwise": size.warpwise}
     found = [_loss(way, changes[key].change_percent, changes[key].u95_percent, note) for key, way in _WAYS]
     return found[0], found[1]
