@@ -17,10 +17,13 @@ WEAVES = (
     "basket22",
     "warp_rib",
     "weft_rib",
-    "satin5",
+    *("satin5", "satin8"),
     "herringbone",
+    "point_twill",
     *TWILLS,
 )
+SATINS = {"satin5": (5, 2), "satin8": (8, 3)}  # threads in the repeat, ends from one binding point to the next
+POINT_ENDS = 12  # between two points of a point twill
 # Ends before a herringbone turns; the turn leaves out one end so that floats meet opposite floats.
 HERRINGBONE_ENDS = 10
 
@@ -74,8 +77,12 @@ def interlacing(
         up = (i // 2 + j) % 2 == 0
     elif weave == "weft_rib":
         up = (i + j // 2) % 2 == 0
-    elif weave == "satin5":
-        up = (j - 2 * i) % 5 != 0
+    elif weave in SATINS:
+        repeat, move = SATINS[weave]
+        up = (j - move * i) % repeat != 0
+    elif weave == "point_twill":
+        k = np.abs((j + POINT_ENDS) % (2 * POINT_ENDS) - POINT_ENDS)
+        up = (k - i) % 4 < 2
     elif weave == "herringbone":
         k = j % (2 * HERRINGBONE_ENDS)
         k = np.where(k < HERRINGBONE_ENDS, k, 2 * HERRINGBONE_ENDS - k + 1)

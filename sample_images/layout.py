@@ -17,7 +17,7 @@ INCH_MM = 25.4
 Array = NDArray[np.float64]
 
 # Share of the crimp that the warp takes, where the spec leaves it open.
-CRIMP_SHARE = {"warp_faced": 0.9, "weft_faced": 0.1, "satin5": 0.42}
+CRIMP_SHARE = {"warp_faced": 0.9, "weft_faced": 0.1, "satin5": 0.42, "satin8": 0.4}
 # Ends that no pick separates slide together; hand-sleyed pairs do so in other weaves.
 PAIRING = {"basket22": 0.08, "weft_rib": 0.08}
 CROWDED = 0.62  # of the usual distance between ends, at an edge that was drawn in too hard

@@ -10,7 +10,8 @@ import numpy as np
 from camera import camera_pose
 from cloth_geometry import WovenCloth, to_plane
 from numpy.typing import NDArray
-from scene_spec import Page, Scene
+from piece_mesh import piece_meshes
+from scene_spec import Light, Page, Scene
 from surroundings import card_mesh, page_corners_mm, table_texture
 from yarn_mesh import Mesh
 
@@ -90,25 +91,33 @@ def _bitmap(mi: Any, array: NDArray[np.float64]) -> dict[str, Any]:
 
 
 def lights(mi: Any, scene: Scene) -> dict[str, Any]:
-    """Return the window and the light that the room throws back."""
+    """Return the window, the second source if there is one, and the light that the room throws back."""
     light = scene.light
+    room = light.ambient * (2.0 - _tint(light))
+    parts = {
+        "window": _source(mi, light, 1.0 - light.ambient),
+        "room": {"type": "constant", "radiance": {"type": "rgb", "value": room.tolist()}},
+    }
+    return parts if scene.lamp is None else parts | {"lamp": _source(mi, scene.lamp, 1.0 - light.ambient)}
+
+
+def _tint(light: Light) -> NDArray[np.float64]:
+    return np.array([1.0 + light.warmth, 1.0, 1.0 - light.warmth])
+
+
+def _source(mi: Any, light: Light, share: float) -> dict[str, Any]:
+    """Return a square source that lights the middle of the table with `share` of the light there."""
     az, el = np.radians([light.azimuth_deg, light.elevation_deg])
     at = light.distance_mm * np.array([np.cos(el) * np.cos(az), np.cos(el) * np.sin(az), np.sin(el)])
     frame = mi.ScalarTransform4f().look_at(
         origin=at.tolist(), target=[0.0, 0.0, 0.0], up=[0.0, 0.0, 1.0] if el < 1.5 else [0.0, 1.0, 0.0]
     )
-    # Light on the table from the window, so that `ambient` is a true share.
     solid = (2 * light.half_size_mm) ** 2 / light.distance_mm**2 * np.sin(el)
-    window = (1 - light.ambient) * np.pi / solid
-    tint = np.array([1.0 + light.warmth, 1.0, 1.0 - light.warmth])
-    room = light.ambient * (2.0 - tint)
+    radiance = share * np.pi / solid * _tint(light)
     return {
-        "window": {
-            "type": "rectangle",
-            "to_world": frame @ mi.ScalarTransform4f().scale([light.half_size_mm, light.half_size_mm, 1.0]),
-            "emitter": {"type": "area", "radiance": {"type": "rgb", "value": (window * tint).tolist()}},
-        },
-        "room": {"type": "constant", "radiance": {"type": "rgb", "value": room.tolist()}},
+        "type": "rectangle",
+        "to_world": frame @ mi.ScalarTransform4f().scale([light.half_size_mm, light.half_size_mm, 1.0]),
+        "emitter": {"type": "area", "radiance": {"type": "rgb", "value": radiance.tolist()}},
     }
 
 
@@ -253,6 +262,9 @@ def trace(scene: Scene, cloth: WovenCloth | None, card_bottom_mm: float) -> NDAr
         for name, mesh in (("warp", cloth.warp), ("weft", cloth.weft), ("fuzz", cloth.fuzz)):
             if mesh is not None:
                 parts[name] = _mesh(mi, name, _placed(mesh, cloth, lift), _yarn_bsdf(name == "fuzz"))
+    if scene.piece is not None:
+        for name, mesh in piece_meshes(scene.piece, scene.seed).items():
+            parts[name] = _mesh(mi, name, mesh, _yarn_bsdf(name == "fuzz"))
     world = mi.load_dict(parts)
     w, h = scene.camera.width_px + 2 * MARGIN_PX, scene.camera.height_px + 2 * MARGIN_PX
     strip = max(1, min(h, LANES // (w * scene.samples)))

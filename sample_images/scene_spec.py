@@ -16,6 +16,7 @@ __all__ = [
     "Fault",
     "Light",
     "Page",
+    "Piece",
     "Post",
     "Scene",
     "Step",
@@ -134,6 +135,25 @@ class Cloth:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Piece:
+    """Something that is not woven: ``stockinette``, ``garter``, ``felt``, ``corduroy`` or ``gingham_print``.
+
+    `gauge_mm` is the width of a stitch, a rib or a printed check; felt has none. `colours` are the yarn or, in a
+    print, paper and ink.
+    """
+
+    kind: str
+    width_mm: float
+    length_mm: float
+    gauge_mm: float = 5.0
+    hair_mm: float = 0.6
+    colours: tuple[str, ...] = ("#d8cdb4", "#7d6a58")
+    turn_deg: float = 0.0
+    x_mm: float = 0.0
+    y_mm: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
 class Card:
     """A blank card of ISO/IEC 7810 ID-1 size (85.60 mm by 53.98 mm, 0.76 mm thick, corners of 3.18 mm)."""
 
@@ -164,7 +184,11 @@ class Page:
 
 @dataclass(frozen=True, kw_only=True)
 class Table:
-    """What the sample lies on: ``painted``, ``oak``, ``walnut``, ``slate``, ``linen``, ``speckled``, ``lid``."""
+    """What the sample lies on.
+
+    ``painted``, ``oak``, ``walnut``, ``slate``, ``linen``, ``speckled``, ``lid``, ``tile`` (with joints), ``mat`` (for
+    cutting, with lines every 10 mm) or ``paper``.
+    """
 
     kind: str = "painted"
     colour: str = "#9a9890"
@@ -226,7 +250,11 @@ class Scene:
     card: Card | None = None
     page: Page | None = None
     table: Table = field(default_factory=Table)
+    piece: Piece | None = None
+    """What lies there in place of the cloth."""
     light: Light = field(default_factory=Light)
+    lamp: Light | None = None
+    """A second source; its `ambient` is not used."""
     camera: Camera = field(default_factory=Camera)
     post: Post = field(default_factory=Post)
     samples: int = 12

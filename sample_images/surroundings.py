@@ -11,6 +11,7 @@ from yarn_mesh import Mesh, linear_rgb
 __all__ = ["card_corners_mm", "card_mesh", "page_corners_mm", "table_texture"]
 
 Array = NDArray[np.float64]
+TILE_MM = 97.0  # from joint to joint
 
 
 def _unit(noise: Array) -> Array:
@@ -71,6 +72,19 @@ def table_texture(table: Table, width_mm: float, height_mm: float, px_per_mm: fl
         for size, share, depth in ((0.5, 2.2, -0.35), (0.9, 2.5, 0.25), (0.35, 2.0, -0.5)):
             spots = _unit(gaussian_filter(rng.standard_normal((h, w)), size * s)) > share
             shade += depth * gaussian_filter(spots.astype(float), 0.1 * s)
+    elif table.kind == "tile":
+        y, x = np.mgrid[:h, :w] / s
+        joint = np.minimum(np.abs(x % TILE_MM - 1.0), np.abs(y % TILE_MM - 1.0)) < 1.0
+        cloud = _unit(gaussian_filter(rng.standard_normal((h // 8 + 2, w // 8 + 2)), s))
+        cloud = map_coordinates(cloud, [y * s / 8, x * s / 8], order=1)
+        shade = np.where(joint, 0.62 + 0.05 * rng.standard_normal((h, w)), 1.0 + 0.03 * cloud)
+    elif table.kind == "mat":
+        y, x = np.mgrid[:h, :w] / s
+        line = np.minimum(np.abs(x % 10.0 - 0.25), np.abs(y % 10.0 - 0.25)) < 0.25
+        shade = 1.0 + 0.03 * _unit(gaussian_filter(rng.standard_normal((h, w)), 0.1 * s)) + 1.1 * line
+    elif table.kind == "paper":
+        fibre = _unit(gaussian_filter(rng.standard_normal((h, w)), 0.06 * s))
+        shade = 1.0 + 0.012 * fibre
     else:  # painted board, or the lid of a scanner
         depth = 0.004 if table.kind == "lid" else 0.02
         coat = _unit(gaussian_filter(rng.standard_normal((h, w)), 0.12 * s))
