@@ -38,6 +38,9 @@ CLEAR = 3.0  # of its mean, to which the spectra must rise there for their count
 DIFFERENT = 0.5
 """Threads in `LENGTH` by which they differ where something was passed over or doubled; where nothing was, they agree to 0.35
 (58 directions of path-traced cloth)."""
+DIM, DIM_DIFFERENT = 2.0, 1.25
+"""The same where the spectra rise less, but not by chance: threads followed wrongly smear the very picture on which they are
+compared. More than a whole thread must then be missing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,7 +121,9 @@ def threads_passed_over(rhythm: LocalRhythm) -> float:
         return 0.0
     change = ahead[LENGTH:] - ahead[:-LENGTH]
     windows = np.lib.stride_tricks.sliding_window_view(rhythm.clearness[BESIDE:-BESIDE], LENGTH + 1)
-    told = (np.abs(change) > DIFFERENT) & (median(windows, axis=1) > CLEAR)
+    clear = median(windows, axis=1)
+    least = np.where(clear > CLEAR, DIFFERENT, np.where(clear > DIM, DIM_DIFFERENT, np.inf))
+    told = np.abs(change) > least
     sign = np.where(told, np.sign(change), 0.0)
     edges = np.concatenate([[0], np.flatnonzero(np.diff(sign)) + 1, [len(sign)]])
     total = 0.0

@@ -9,7 +9,12 @@ import numpy as np
 import pytest
 
 from cloth import make_cloth
-from pickglass.measure.local_rhythm import index_by_rhythm, read_local_rhythm, threads_passed_over
+from pickglass.measure.local_rhythm import (
+    LocalRhythm,
+    index_by_rhythm,
+    read_local_rhythm,
+    threads_passed_over,
+)
 from pickglass.measure.track import track_threads
 from pickglass.measure.tracks import doubt_count
 
@@ -88,3 +93,28 @@ def test_doubt_holds_what_was_passed_over(followed):
     assert doubtful.count_low <= sure.count_low - 2
     assert doubtful.count_high >= sure.count_high + 2
     assert doubt_count(sure, 0.0) == sure
+
+
+@pytest.mark.parametrize(
+    ("clearness", "ahead", "told"),
+    [
+        (4.0, 0.7, True),
+        (2.6, 1.0, False),
+        (2.2, 1.5, True),
+        (2.8, 1.4, True),
+        (1.8, 3.0, False),
+    ],
+)
+def test_dimmer_spectra_must_differ_by_more(clearness, ahead, told):
+    """Threads followed wrongly smear the very spectra that tell it."""
+    count = 60
+    rate = np.ones(count)
+    rate[28:32] += ahead / 4
+    rhythm = LocalRhythm(
+        at=np.arange(count) * 1.0,
+        followed=np.arange(count) * 1.0,
+        rate=rate,
+        clearness=np.full(count, clearness),
+    )
+    over = threads_passed_over(rhythm)
+    assert over == (pytest.approx(ahead, abs=0.01) if told else 0.0)
