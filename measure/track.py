@@ -116,7 +116,10 @@ def _summarise(
     lean = float(median(at_middle / np.maximum(np.abs(np.gradient(step))[rows], 1e-6)))
     spacings = np.diff(position) * lean
     inner = slice(int(0.2 * count), max(int(0.2 * count) + 3, count - int(0.2 * count)))
-    spacing, error = _slope(position[inner] * lean)
+    # From the first to the last of them, as one counts along a ruler: a fitted line would weigh those in the middle most, which
+    # is another number where the spacing is uneven.
+    kept = position[inner] * lean
+    spacing, error = float(kept[-1] - kept[0]) / (len(kept) - 1), _slope(kept)[1]
     across = np.array([_slope(lines[inner, s])[0] for s in range(2, STATIONS - 2)]) * lean
     # Stations three apart are taken as independent places.
     wander = float(across.std()) / np.sqrt(max(1.0, len(across) / 3))
