@@ -159,9 +159,11 @@ def settle(
         likeliest = int(np.argmax(shares))
         trials = [t if k == likeliest else replace(t, tracks=None) for k, t in enumerate(trials)]
     woven = _woven(trials, woven_log_odds)
-    chosen = trials[int(np.argmax(shares))]
+    best = int(np.argmax(shares))
+    chosen = trials[best]
     if woven >= NOT_WOVEN:  # else it will be refused
         chosen = _checked(bgr, mask, _followed_whole(bgr, mask, chosen))
+    trials[best] = chosen  # the same threads, though more of them may have been found since
     ends, picks = _readings(trials, shares, (chosen.pitch_x_px, chosen.pitch_y_px))
     scores = np.array([trial.score for trial in trials])
     seen = trials[int(np.argmax(scores))]
