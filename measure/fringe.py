@@ -21,6 +21,9 @@ Floats = NDArray[np.float64]
 PICKS_ON_LEVEL = 0.6  # crests outside a limit against those inside, where the weaving goes on
 PICKS_ON_REGULAR = 0.45  # the same of the autocorrelation at one pick: in a fringe it stays about 0
 LEAST_REGULAR = 0.15
+# The same without the table that lies outside a hem, from where the crests reach a part of the inner ones: what is so regular
+# then is woven, however dim (checks, log cabin). In 60 pictures fringes reached 0.55 of it, weaving 0.85 and more.
+CLOTH_BEGINS, REGULAR_AS_INSIDE = 0.3, 0.65
 LEAST_BEYOND = 2.0  # picks; less than that outside a limit is not judged
 RETRIES = 3
 STRIPS = 16  # parts of the width that are compared to follow slope and bow of the picks
@@ -283,11 +286,18 @@ def _weaves_on(
     if beyond < LEAST_BEYOND * pitch:
         return False
     crest = cv2.dilate(level.reshape(-1, 1), np.ones((max(3, round(1.1 * pitch)) | 1, 1), np.uint8))[:, 0]
-    if median(crest[:beyond]) < PICKS_ON_LEVEL * median(crest[beyond:]):
-        return False
-    floor = 0.05 * float(median(level[beyond:]))
-    outside, inside = (_regularity(np.log(part + floor), pitch) for part in (level[:beyond], level[beyond:]))
-    return outside >= max(LEAST_REGULAR, PICKS_ON_REGULAR * inside)
+    usual = float(median(crest[beyond:]))
+    log_level = np.log(level + 0.05 * float(median(level[beyond:])))
+    inside = _regularity(log_level[beyond:], pitch)
+    begins = int(np.argmax(crest[:beyond] >= CLOTH_BEGINS * usual)) + round(0.55 * pitch)
+    for start, share in ((0, PICKS_ON_REGULAR), (begins, REGULAR_AS_INSIDE)):
+        if beyond - start < LEAST_BEYOND * pitch:
+            continue
+        if median(crest[start:beyond]) < PICKS_ON_LEVEL * usual:
+            continue
+        if _regularity(log_level[start:beyond], pitch) >= max(LEAST_REGULAR, share * inside):
+            return True
+    return False
 
 
 def _regularity(log_level: Floats, pitch: float) -> float:

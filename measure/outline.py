@@ -15,6 +15,7 @@ from ..calibration.plane import Plane
 from ..calibration.ranks import median, percentile
 from .frame import ClothFrame, curved_frame, straight_frame
 from .fringe import pick_energy, woven_limit
+from .hem import cloth_end, ends_with
 from .placing import WorkPicture
 from .selvedge import (
     RowEdges,
@@ -80,7 +81,7 @@ def measure_outline(plane: Plane, work: WorkPicture, *, is_band: bool) -> Outlin
         evidence = np.where(work.region, 1.0, -1.0).astype(np.float32)
     middle = np.full(rows, int((inside[0] + inside[-1]) // 2), dtype=np.intp)
     edges = row_edges(evidence, work.in_photo, work.card, middle)
-    curves, cut = _limits(work, _columns_between(edges, work, inside))
+    curves, cut = _limits(work, evidence, _columns_between(edges, work, inside))
     left, right, doubt_px = _settle_sides(work, edges, curves)
     return _assemble(plane, work, edges, (left, right, doubt_px), curves, cut, is_band)
 
@@ -246,7 +247,9 @@ def _row_range(work: WorkPicture) -> tuple[int, int, bool, bool]:
     return int(first), int(last), bool(seen[0] > cloth[0] - slack), bool(seen[-1] < cloth[-1] + slack)
 
 
-def _limits(work: WorkPicture, columns: tuple[int, int]) -> tuple[tuple[Floats, Floats], set[str]]:
+def _limits(
+    work: WorkPicture, evidence: NDArray[np.float32], columns: tuple[int, int]
+) -> tuple[tuple[Floats, Floats], set[str]]:
     """Return the curves (row as a polynomial of the column) of the first and last pick, and the sides cut off."""
     first, last, cut_first, cut_last = _row_range(work)
     energy = pick_energy(work.bgr, work.inner, work.unit_px)
@@ -257,14 +260,18 @@ def _limits(work: WorkPicture, columns: tuple[int, int]) -> tuple[tuple[Floats, 
     bottom = len(energy) - 1
     for side, touches in (("start", cut_first), ("end", cut_last)):
         flip = side == "end"
-        e = np.ascontiguousarray(energy[::-1]) if flip else energy
-        s = np.ascontiguousarray(seen[::-1]) if flip else seen
+        way = slice(None, None, -1 if flip else 1)
         outermost = bottom - last if flip else first
-        curve = woven_limit(e, s, columns, (outermost, outermost + depth), work.unit_px)
+        rows = (outermost, outermost + depth)
+        curve = woven_limit(np.ascontiguousarray(energy[way]), seen[way], columns, rows, work.unit_px)
+        end = cloth_end(evidence[way], work.in_photo[way], work.card[way], columns, rows[1], work.unit_px)
         middle = (columns[0] + columns[1]) / 2
-        if curve is None or (
-            touches and np.polyval(curve, middle) < outermost + LEAST_FRINGE_UNITS * work.unit_px
-        ):
+        if curve is not None and touches:
+            short = np.polyval(curve, middle) < outermost + LEAST_FRINGE_UNITS * work.unit_px
+            curve = None if short else curve
+        if curve is None or (end is not None and ends_with(curve, end, columns, work.unit_px)):
+            curve = end
+        if curve is None:
             curve = np.array([0.0, 0.0, float(outermost)])
             if touches:
                 cut.add(side)

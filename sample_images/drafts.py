@@ -22,7 +22,10 @@ WEAVES = (
     "point_twill",
     *TWILLS,
 )
-SATINS = {"satin5": (5, 2), "satin8": (8, 3)}  # threads in the repeat, ends from one binding point to the next
+SATINS = {
+    "satin5": (5, 2),
+    "satin8": (8, 3),
+}  # threads in the repeat, ends from one binding point to the next
 POINT_ENDS = 12  # between two points of a point twill
 # Ends before a herringbone turns; the turn leaves out one end so that floats meet opposite floats.
 HERRINGBONE_ENDS = 10

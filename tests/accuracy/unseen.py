@@ -69,9 +69,7 @@ def _words(score: PhotoScore) -> str:
     for name, found in (("ends", score.ends), ("picks", score.picks)):
         if found is not None and found.reading is not None:
             inside = "" if found.inside else " (outside its interval)"
-            parts.append(
-                f"{name} {found.error_percent:+.2f} %{inside} {found.count} of {found.true_count}"
-            )
+            parts.append(f"{name} {found.error_percent:+.2f} %{inside} {found.count} of {found.true_count}")
     if score.width_error_mm is not None:
         parts.append(f"width {score.width_error_mm:+.2f} mm")
     if score.true_weave is not None:

@@ -157,7 +157,13 @@ def _cloth(kind: Kind, rng: np.random.Generator) -> Cloth:
 
 def _yarn(fibre: str, diameter: float, rng: np.random.Generator) -> Yarn:
     if fibre == "wool":
-        hairs, hair, uneven, slubs, mottle = rng.uniform(3, 14), rng.uniform(0.5, 1.0) * diameter, 0.08, 0.0, 0.08
+        hairs, hair, uneven, slubs, mottle = (
+            rng.uniform(3, 14),
+            rng.uniform(0.5, 1.0) * diameter,
+            0.08,
+            0.0,
+            0.08,
+        )
     elif fibre == "linen":
         hairs, hair, uneven, slubs, mottle = rng.uniform(0.3, 1), 0.4, 0.1, rng.uniform(0.0, 2.0), 0.06
     else:
@@ -373,9 +379,7 @@ def _lightness(colour: str) -> float:
     return sum(int(colour[i : i + 2], 16) for i in (1, 3, 5)) / 765.0
 
 
-def _beside(
-    sample: Cloth | Piece, table: Table, rng: np.random.Generator
-) -> tuple[Cloth | Piece, Card]:
+def _beside(sample: Cloth | Piece, table: Table, rng: np.random.Generator) -> tuple[Cloth | Piece, Card]:
     """Lay a bank card beside the sample, as a hand does, and bring both to the middle of the picture.
 
     The card differs from the table by a tenth of the range of grey: on a table of its own colour nobody would see it.
@@ -389,9 +393,16 @@ def _beside(
     along = rng.uniform(-0.5, 0.5) * max(0.0, length - 80.0)
     a = math.radians(sample.turn_deg)
     x, y = math.cos(a) * away - math.sin(a) * along, math.sin(a) * away + math.cos(a) * along
-    colours = [c for c in ("#eceae6", "#2b3550", "#b9c4cc", "#a33b32", "#1e1e20", "#3f6f8f") if abs(_lightness(c) - _lightness(table.colour)) > 0.1]
+    colours = [
+        c
+        for c in ("#eceae6", "#2b3550", "#b9c4cc", "#a33b32", "#1e1e20", "#3f6f8f")
+        if abs(_lightness(c) - _lightness(table.colour)) > 0.1
+    ]
     card = Card(
-        x_mm=x, y_mm=y, turn_deg=sample.turn_deg + tilt + (90.0 if turned else 0.0), colour=str(rng.choice(colours))
+        x_mm=x,
+        y_mm=y,
+        turn_deg=sample.turn_deg + tilt + (90.0 if turned else 0.0),
+        colour=str(rng.choice(colours)),
     )
     points = _corners(sample, card)
     middle = 0.5 * (points.min(axis=0) + points.max(axis=0))
@@ -401,9 +412,7 @@ def _beside(
 
 def _corners(sample: Cloth | Piece, card: Card | None) -> np.ndarray:
     width, length = _extent(sample)
-    box = Card(
-        x_mm=sample.x_mm, y_mm=sample.y_mm, turn_deg=sample.turn_deg, width_mm=width, height_mm=length
-    )
+    box = Card(x_mm=sample.x_mm, y_mm=sample.y_mm, turn_deg=sample.turn_deg, width_mm=width, height_mm=length)
     corners = card_corners_mm(box)
     return corners if card is None else np.concatenate([corners, card_corners_mm(card)])
 
@@ -436,7 +445,9 @@ def _lights(camera: Camera, flash: bool, rng: np.random.Generator) -> tuple[Ligh
     )
     if kind == "window":
         return window, None
-    lamp = replace(window, distance_mm=700.0, half_size_mm=rng.uniform(25.0, 90.0), warmth=rng.uniform(0.1, 0.3))
+    lamp = replace(
+        window, distance_mm=700.0, half_size_mm=rng.uniform(25.0, 90.0), warmth=rng.uniform(0.1, 0.3)
+    )
     if kind == "lamp":
         return lamp, None
     turn = rng.uniform(60.0, 180.0)
@@ -449,5 +460,7 @@ def _can_be_seen(scene: Scene, cloth: Cloth) -> bool:
     pose = camera_pose(camera)
     px_per_mm = pose.px_per_mm or pose.f_px / camera.distance_mm
     width, length = _extent(cloth)
-    nodes = (cloth.ends * length / cloth.warp.diameter_mm + cloth.picks * width / cloth.weft.diameter_mm) / 0.17
+    nodes = (
+        cloth.ends * length / cloth.warp.diameter_mm + cloth.picks * width / cloth.weft.diameter_mm
+    ) / 0.17
     return px_per_mm * INCH_MM / max(cloth.epi, cloth.ppi) >= LEAST_PX and nodes <= MOST_NODES
