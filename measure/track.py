@@ -26,6 +26,9 @@ MARGIN_THREADS = 4  # kept beyond the rough outline, so that the table can be co
 KEPT_BEYOND = 1  # threads beyond the rough outline that may still turn out to be cloth
 FEWEST_PER_PLACE = 5  # threads that must share a place in the repeat to learn its looks from
 STATIONS = 24
+# Shares of the threads that are left out of the spacing in the middle: beside a selvedge, where they crowd, and where the cloth
+# runs out of the picture, which cuts the last ones short.
+BESIDE, CUT_OFF = 0.2, 0.05
 MOST_CROSSINGS = 250_000  # some 1.5 GB of working memory; 50 by 50 cm at ten threads a centimetre
 
 
@@ -115,7 +118,8 @@ def _summarise(
     step = threads.grid_x_px[middle] if along == 0 else threads.grid_y_px[:, middle]
     lean = float(median(at_middle / np.maximum(np.abs(np.gradient(step))[rows], 1e-6)))
     spacings = np.diff(position) * lean
-    inner = slice(int(0.2 * count), max(int(0.2 * count) + 3, count - int(0.2 * count)))
+    skipped = [int(count * (CUT_OFF if side in flags else BESIDE)) for side in ("first-cut", "last-cut")]
+    inner = slice(skipped[0], max(skipped[0] + 3, count - skipped[1]))
     # From the first to the last of them, as one counts along a ruler: a fitted line would weigh those in the middle most, which
     # is another number where the spacing is uneven.
     kept = position[inner] * lean

@@ -49,7 +49,7 @@ class SystemTrack:
     pitch_px : float
         Mean spacing of the tracked threads at right angles to themselves, first to last.
     middle_pitch_px : float
-        The same over the middle six tenths, away from crowded selvedges, at mid length.
+        The same over the middle six tenths, away from crowded selvedges, at mid length; up to a side that leaves the picture.
     middle_pitch_u_px : float
         Standard uncertainty of `middle_pitch_px` from phase noise and the variation along the sample.
     spacing_cv : float

@@ -310,8 +310,14 @@ def _photograph(sample: Cloth | Piece, rng: np.random.Generator) -> Scene:
         vignette=rng.uniform(0.05, 0.2),
         quality=int(rng.integers(82, 96)),
     )
-    samples = max(4, round(LIGHT_PATHS / (camera.width_px * camera.height_px)))
+    samples = _even(max(4.0, LIGHT_PATHS / (camera.width_px * camera.height_px)))
     return _scene(sample, card, table, light, lamp, camera, post, samples, "phone")
+
+
+def _even(samples: float) -> int:
+    """Round to what the renderer's sampler takes."""
+    whole = round(samples)
+    return whole + whole % 2
 
 
 def _scene(
@@ -352,7 +358,7 @@ def _scan(sample: Cloth | Piece, rng: np.random.Generator) -> Scene:
     lid = Table(kind="lid", colour=str(rng.choice(["#efefec", "#f4f4f2", "#26262a"])))
     light = Light(azimuth_deg=90.0, elevation_deg=58.0, distance_mm=700.0, half_size_mm=160.0, ambient=0.5)
     post = Post(brightness=0.45, blur_px=0.55, vignette=0.0, read_noise=0.0012, shot_noise=6e-5, quality=90)
-    samples = int(np.clip(round(LIGHT_PATHS / size.prod()), 4, 16))
+    samples = _even(float(np.clip(LIGHT_PATHS / size.prod(), 4, 16)))
     return _scene(sample, None, lid, light, None, camera, post, samples, "scan")
 
 
