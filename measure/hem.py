@@ -62,8 +62,12 @@ def cloth_end(
         does not tell.
     """
     part = slice(0, inner_row + 1), slice(columns[0], columns[1] + 1)
-    turned = (np.ascontiguousarray(picture[part].T) for picture in (evidence, in_photo, card))
-    edges = row_edges(*turned, np.full(columns[1] + 1 - columns[0], inner_row, dtype=np.intp))
+    edges = row_edges(
+        np.ascontiguousarray(evidence[part].T),
+        np.ascontiguousarray(in_photo[part].T),
+        np.ascontiguousarray(card[part].T),
+        np.full(columns[1] + 1 - columns[0], inner_row, dtype=np.intp),
+    )
     place, edge = np.arange(columns[0], columns[1] + 1, dtype=np.float64), edges.left
     seen = np.isfinite(edge)
     if seen.mean() < LEAST_SEEN or edges.left_cut.mean() > CUT_SHARE:
