@@ -23,6 +23,7 @@ from .network import Network
 
 __all__ = [
     "CROP_PX",
+    "CROP_THREADS",
     "FAMILIES",
     "RATIOS",
     "THREAD_PX",
@@ -37,7 +38,8 @@ __all__ = [
 Floats = NDArray[np.float32]
 
 THREAD_PX = 8  # the candidate pitch after scaling
-CROP_PX = 96  # twelve candidate threads
+CROP_THREADS = 12  # candidate threads that one crop shows each way
+CROP_PX = CROP_THREADS * THREAD_PX
 NETWORK = Path(__file__).with_name("arbiter.onnx")
 RATIOS = (
     1 / 4,

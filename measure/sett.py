@@ -16,6 +16,7 @@ from ..calibration.notices import Notice
 from ..calibration.photo import Photo
 from ..calibration.plane import Plane
 from ..calibration.ranks import median
+from .arbiter import CROP_THREADS
 from .decision import (
     NOT_WOVEN,
     OUTLINED_LOG_ODDS,
@@ -137,7 +138,7 @@ def measure_sett(photo: Photo, plane: Plane, options: SettOptions | None = None)
     if sample.all_cloth:
         sample, patch, settled = _turned(photo, plane, options, (sample, patch, settled))
     lattice, tracks, weave = settled.lattice, settled.tracks, settled.weave
-    _refuse_what_is_not_woven(lattice, sample)
+    _refuse_what_is_not_woven(patch, lattice, sample)
     fineness = _check_fineness(patch, plane, lattice)
     height = _height(plane, options, sample, patch, lattice, weave)
     # A picture that is all cloth tells a spacing, no total: nothing is gained by mending what most threads show.
@@ -254,15 +255,21 @@ def _tell_turn(sample: Sample) -> tuple[Notice, ...]:
     return (Notice("turned", text),)
 
 
-def _refuse_what_is_not_woven(lattice: Lattice, sample: Sample) -> None:
-    if lattice.woven_probability < NOT_WOVEN:
-        upright = " and one set of threads upright in the picture" if sample.all_cloth else ""
-        raise SampleError(
-            "not-woven",
-            "What lies there does not look woven: no two sets of threads crossing each other were found.",
-            "Knits, felt, wood and paper cannot be measured. If it is woven, photograph it from nearer, sharply, "
-            f"with light from the side{upright}.",
-        )
+def _refuse_what_is_not_woven(patch: ClothPatch, lattice: Lattice, sample: Sample) -> None:
+    if lattice.woven_probability >= NOT_WOVEN:
+        return
+    distance, upright = "from nearer", ""
+    if sample.all_cloth:
+        upright = " and one set of threads upright in the picture"
+        rows, columns = patch.mask.shape
+        if min(columns / lattice.ends.pitch_px, rows / lattice.picks.pitch_px) < CROP_THREADS:
+            distance = f"so that at least {CROP_THREADS} threads show each way"
+    raise SampleError(
+        "not-woven",
+        "What lies there does not look woven: no two sets of threads crossing each other were found.",
+        f"Knits, felt, wood and paper cannot be measured. If it is woven, photograph it {distance}, sharply, "
+        f"with light from the side{upright}.",
+    )
 
 
 def _check_fineness(patch: ClothPatch, plane: Plane, lattice: Lattice) -> tuple[Notice, ...]:
