@@ -1,4 +1,7 @@
-"""Write crops for training and for the held-out test: python -m arbiter.dataset OUT.npz FIRST_SEED CLOTHS [WOVEN_SHARE]."""
+"""Write crops for training and for the held-out test.
+
+python -m arbiter.dataset OUT.npz FIRST_SEED CLOTHS [WOVEN_SHARE [MAT_SHARE]]; MAT_SHARE is the share of `arbiter.mats` among the woven.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +10,7 @@ from dataclasses import replace
 
 import cv2
 import numpy as np
+from arbiter.mats import MATS, random_mat
 from arbiter.recipe import random_camera, random_cloth, random_light
 from notcloth import KNITS, OTHERS, make_other
 
@@ -65,9 +69,13 @@ def random_mask(shape: tuple[int, int], rng: np.random.Generator) -> np.ndarray 
     return mask if mask.mean() > 0.35 else None
 
 
-def woven_crops(rng: np.random.Generator) -> list[tuple[np.ndarray, list[int]]]:
-    made = random_cloth(rng, size_threads=float(rng.choice([22, 34, 50])), max_px=320)
-    cloth, out = made.cloth, []
+def woven_crops(rng: np.random.Generator, mat_share: float = 0.0) -> list[tuple[np.ndarray, list[int]]]:
+    size_threads, out = float(rng.choice([22, 34, 50])), []
+    if mat_share and rng.random() < mat_share:
+        cloth, family = random_mat(rng, str(rng.choice(list(MATS))), size_threads, max_px=320), -1
+    else:
+        made = random_cloth(rng, size_threads, max_px=320)
+        cloth, family = made.cloth, FAMILIES.index(made.family)
     light = to_lightness(cloth.bgr, rng)
     mask = random_mask(light.shape, rng)
     for _ in range(CROPS_PER_CLOTH):
@@ -79,7 +87,7 @@ def woven_crops(rng: np.random.Generator) -> list[tuple[np.ndarray, list[int]]]:
         crop = cut_crop(light, mask, random_centre(light.shape, pitch, rng), pitch)
         if np.count_nonzero(crop[0]) < 0.15 * crop[0].size:  # the mask left nothing to see
             continue
-        out.append((crop, [x_class, y_class, 1, FAMILIES.index(made.family)]))
+        out.append((crop, [x_class, y_class, 1, family]))
     return out
 
 
@@ -124,12 +132,13 @@ def random_centre(
     return centre[0], centre[1]
 
 
-def main(path: str, first_seed: int, count: int, woven_share: float = 0.72) -> None:
+def main(path: str, first_seed: int, count: int, woven_share: float = 0.72, mat_share: float = 0.0) -> None:
     cv2.setNumThreads(1)
     crops, labels = [], []
     for seed in range(first_seed, first_seed + count):
         rng = np.random.default_rng(seed)
-        for crop, label in woven_crops(rng) if rng.random() < woven_share else other_crops(rng):
+        made = woven_crops(rng, mat_share) if rng.random() < woven_share else other_crops(rng)
+        for crop, label in made:
             crops.append(np.round(crop * 31).astype(np.int8))
             labels.append(label)
     stack = np.stack(crops)
