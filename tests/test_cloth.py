@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from arbiter.mats import MATS, random_mat
 from arbiter.recipe import random_cloth
 from notcloth import OTHERS, make_other
 from weaves import draft
@@ -99,3 +100,12 @@ def test_other_surfaces_show_something(kind):
     picture = make_other(kind, (120, 160), pitch_px=12.0, seed=4)
     assert picture.shape == (120, 160, 3)
     assert picture.std() > 2
+
+
+@pytest.mark.parametrize("kind", sorted(MATS))
+def test_mats_show_as_many_threads_as_they_say(kind):
+    """By the place of every thread along the middle of the picture, which may truly lie a little closer or wider than the whole."""
+    for seed in range(3):
+        mat = random_mat(np.random.default_rng(seed), kind)
+        for places, pitch in ((mat.ends_px, mat.end_pitch_px), (mat.picks_px, mat.pick_pitch_px)):
+            assert np.diff(places).mean() == pytest.approx(pitch, rel=0.12)
