@@ -218,14 +218,13 @@ def _turned(photo: Photo, plane: Plane, options: SettOptions, upright: _Look) ->
     if best and (not turns_deg or abs(turns_deg[0]) <= _CROOKED_DEG):
         return upright
     for turn_deg in sorted(turns_deg, key=lambda turn: abs(turn) > _MOST_TURN_DEG):
-        if abs(turn_deg) < _LEAST_TURN_DEG or (abs(turn_deg) > _MOST_TURN_DEG and best is None):
+        far = abs(turn_deg) > _MOST_TURN_DEG
+        if abs(turn_deg) < _LEAST_TURN_DEG or (far and best is None):
             continue
         look = _look_turned(photo, plane, options, turn_deg)
-        if (
-            look
-            and _believed(look[2], WOVEN_WHEN_TURNED)
-            and (best is None or _clearness(look) > _clearness(best))
-        ):
+        # So far turned nothing is measured: such a look can only raise a doubt, and need not convince for that.
+        least_woven = WOVEN if far else WOVEN_WHEN_TURNED
+        if look and _believed(look[2], least_woven) and (best is None or _clearness(look) > _clearness(best)):
             best = look
     return best or upright
 
