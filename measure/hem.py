@@ -21,14 +21,11 @@ STRIPS = 24  # parts of the width whose middle edges are fitted
 LEAST_SEEN = 0.6  # of the columns and of the strips
 STRAY_UNITS = 4.0  # about millimetres off the line through the others, in which a strip has lost the edge
 CUT_SHARE = 0.2  # of the columns that run into the photo's border
-RAGGED_UNITS = (
-    0.75  # standard deviation of the strips about their curve; more is a fringe, or colours that tell nothing
-)
+# Standard deviation of the strips about their curve; more is a fringe, or colours that tell nothing.
+RAGGED_UNITS = 0.75
 NO_FRINGE_UNITS = 0.5  # about millimetres between a limit and the end of the colours that are no fringe
-LOST_UNITS, LOST_EVERYWHERE_UNITS = (
-    5.0,
-    1.0,
-)  # a limit so far outside the colours somewhere, and everywhere: colours lost the cloth
+# A limit so far outside the colours somewhere, or everywhere: the colours lost the cloth.
+LOST_UNITS, LOST_EVERYWHERE_UNITS = 5.0, 1.0
 COMPARED = 9  # places across the width
 
 
