@@ -25,6 +25,9 @@ _WEAVES = {
     "twill21": "twill",
     "twill22": "twill",
     "satin5": "satin",
+    "satin8": "satin",
+    "herringbone": "twill",  # a twill that turns; sett names the family
+    "point_twill": "twill",
 }
 
 
