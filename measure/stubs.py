@@ -22,6 +22,8 @@ REPEATS = 0.13  # autocorrelation at two picks; turns reach 0.2 to 0.9, stubs st
 RAGGED = 0.2  # standard deviation of the edge in pick spacings
 LEAST_STUB, LONGEST_STUB = 0.5, 4.0  # in pick spacings
 SEARCH_UNITS = 25.0
+# Rows so many times the middle deviation off the course have lost the edge, to a joint between tiles, say: they are no raggedness.
+STRAY, ROUNDS = 4.5, 3
 
 
 def outermost_ends(
@@ -94,8 +96,12 @@ def _look(edge: Floats, pitch: float) -> tuple[float, float] | None:
     if seen.mean() < 0.8 or len(edge) < 8 * pitch:
         return None
     row = np.arange(len(edge))
-    course = np.polyfit(row[seen] / len(edge), edge[seen], 3)
-    rest = np.interp(row, row[seen], edge[seen]) - np.polyval(course, row / len(edge))
+    for _ in range(ROUNDS):
+        course = np.polyfit(row[seen] / len(edge), edge[seen], 3)
+        off = edge - np.polyval(course, row / len(edge))
+        off -= median(off[seen])
+        seen = np.isfinite(edge) & (np.abs(off) <= STRAY * max(float(median(np.abs(off[seen]))), 0.1 * pitch))
+    rest = np.interp(row, row[seen], off[seen])
     rest -= rest.mean()
     variance = max(float(np.mean(rest**2)), 1e-9)
     lags = range(max(1, round(1.6 * pitch)), round(2.2 * pitch) + 1)
