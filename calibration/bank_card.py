@@ -19,6 +19,7 @@ from .notices import Notice
 from .photo import Photo
 from .plane import Plane, apply_homography
 from .pose import PoseFit, PosePrior, fit_pose
+from .pose_model import SeenEdges
 from .quads import find_cut_corners, find_quads, find_quads_from_lines
 from .ranks import median
 from .reduce import shrink
@@ -234,16 +235,16 @@ def _crop(
 
 def _fit(photo: Photo, edges: EdgePoints, prior: PosePrior) -> PoseFit | None:
     height, width = photo.bgr.shape[:2]
-    return fit_pose(
-        edges.points_px,
-        edges.side,
-        edges.std_px,
-        edges.corners_px,
+    seen = SeenEdges(
+        points_px=edges.points_px,
+        side=edges.side,
+        std_px=edges.std_px,
         size_mm=ID1_SIZE_MM,
         thickness_mm=ID1_THICKNESS_MM,
         centre_px=((width - 1) / 2.0, (height - 1) / 2.0),
-        prior=replace(prior, edge_std_px=tuple(np.hypot(prior.edge_std_px, edges.strip_std_px))),
     )
+    edge_std_px = tuple(np.hypot(prior.edge_std_px, edges.strip_std_px))
+    return fit_pose(seen, edges.corners_px, replace(prior, edge_std_px=edge_std_px))
 
 
 def _is_id1(fit: PoseFit, edges: EdgePoints, px_per_mm: float) -> bool:

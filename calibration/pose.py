@@ -103,17 +103,7 @@ class PoseFit:
         return gradients
 
 
-def fit_pose(
-    points_px: NDArray[np.float64],
-    side: NDArray[np.intp],
-    std_px: NDArray[np.float64],
-    corners_px: NDArray[np.float64],
-    *,
-    size_mm: tuple[float, float],
-    thickness_mm: float,
-    centre_px: tuple[float, float],
-    prior: PosePrior,
-) -> PoseFit | None:
+def fit_pose(seen: SeenEdges, corners_px: NDArray[np.float64], prior: PosePrior) -> PoseFit | None:
     """Fit the pose of a flat card to points on its four edges.
 
     A homography has eight freedoms, a card of known size seen by a camera of known focal length six; the
@@ -123,20 +113,10 @@ def fit_pose(
 
     Parameters
     ----------
-    points_px : ndarray of shape (N, 2)
-        Edge points in the photo (distorted pixels).
-    side : ndarray of shape (N,)
-        Which edge: 0 top, 1 right, 2 bottom, 3 left in the card's own frame.
-    std_px : ndarray of shape (N,)
-        Standard uncertainty of each point across its edge.
+    seen : SeenEdges
+        Points on the edges, and the card they belong to.
     corners_px : ndarray of shape (4, 2)
         First guess of the sharp corners: top left, top right, bottom right, bottom left.
-    size_mm : tuple of float
-        Width (sides 0 and 2) and height.
-    thickness_mm : float
-        Thickness of the card, of which side faces may show.
-    centre_px : tuple of float
-        Principal point.
     prior : PosePrior
         What is known beforehand.
 
@@ -145,21 +125,13 @@ def fit_pose(
     PoseFit or None
         None when no pose explains the corners.
     """
-    seen = SeenEdges(
-        points_px=points_px,
-        side=side,
-        std_px=std_px,
-        size_mm=size_mm,
-        thickness_mm=thickness_mm,
-        centre_px=centre_px,
-    )
     # With the focal length hardly known, one start may be too far off to find the way: then the points do not fit.
     stretches = (1.0,) if prior.focal_log_std < 0.1 else (1.0, 1.7)
     best: PoseFit | None = None
     for stretch in stretches:
-        if best is not None and best.chi_square < _fitting_chi_square(len(points_px)):
+        if best is not None and best.chi_square < _fitting_chi_square(len(seen.points_px)):
             break
-        for start in _starts(corners_px, size_mm, centre_px, prior, stretch * prior.focal_px):
+        for start in _starts(corners_px, seen.size_mm, seen.centre_px, prior, stretch * prior.focal_px):
             found = _gauss_newton(start, seen, prior, _GAIN_WHILE_CHOOSING)
             if found is not None and (best is None or found.chi_square < best.chi_square):
                 best = found

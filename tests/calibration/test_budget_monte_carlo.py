@@ -27,6 +27,7 @@ from pickglass.calibration.card_design import CHECK_BAR_MM, card_layout, parse_c
 from pickglass.calibration.card_sighting import CardSighting
 from pickglass.calibration.plane import Plane
 from pickglass.calibration.pose import PosePrior, fit_pose
+from pickglass.calibration.pose_model import SeenEdges
 
 CORNER_NOISE_PX = 0.12
 SHOT = Shot(width_px=2000, height_px=1500, aim_mm=(105.0, 148.5), distance_mm=400.0, tilt_deg=9.0)
@@ -126,16 +127,15 @@ def bank_trial(rng: np.random.Generator) -> tuple[float, float]:
         direction /= np.linalg.norm(direction, axis=1, keepdims=True)
         points.append(seen(on_edge) + shift * direction)
         sides += [side] * 50
-    found = fit_pose(
-        np.concatenate(points),
-        np.array(sides),
-        np.full(200, 0.15),
-        seen(np.array([[-1.0, -1], [1, -1], [1, 1], [-1, 1]]) * half),
+    edges = SeenEdges(
+        points_px=np.concatenate(points),
+        side=np.array(sides),
+        std_px=np.full(200, 0.15),
         size_mm=(85.60, 53.98),
         thickness_mm=1e-6,
         centre_px=centre,
-        prior=prior,
     )
+    found = fit_pose(edges, seen(np.array([[-1.0, -1], [1, -1], [1, 1], [-1, 1]]) * half), prior)
     assert found is not None
     plane = Plane(px_from_mm=found.px_from_card_mm, source="bank-card", lens=found.lens)
     place = np.array([-55.0, -25.0]) + rng.uniform(-10, 10, 2)  # on the axis, where the cloth lies
