@@ -11,9 +11,8 @@ from .plane import apply_homography
 
 __all__ = ["FULL_FRAME_DIAGONAL_MM", "align_with_photo", "focal_px_from_35mm", "tilt_and_distance"]
 
-FULL_FRAME_DIAGONAL_MM = (
-    43.267  # diagonal of 36 x 24 mm, to which the EXIF 35 mm equivalent refers (CIPA DC-008)
-)
+# Diagonal of 36 x 24 mm, to which the EXIF 35 mm equivalent refers (CIPA DC-008).
+FULL_FRAME_DIAGONAL_MM = 43.267
 
 
 def focal_px_from_35mm(focal_35mm: float, width_px: int, height_px: int) -> float:

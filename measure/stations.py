@@ -23,9 +23,8 @@ FloatArray = NDArray[np.float64]
 
 OUTER_POINTS = 2  # of the 24 of a line
 LEAST_SLOPE_MM = 24.0  # of the ends, over which their direction is taken
-END_REACH_MM = (
-    10.0  # along the warp; ends are followed in strips, the outermost of which end before the cloth does
-)
+# Along the warp; ends are followed in strips, the outermost of which end before the cloth does.
+END_REACH_MM = 10.0
 MIDDLE_SHARE = 0.6  # of the ends: away from the crowded selvedges
 
 
