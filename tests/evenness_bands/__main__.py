@@ -6,7 +6,8 @@
     python -m evenness_bands FOLDER --also OTHER          # and other pictures with such truth
     python -m evenness_bands FOLDER --rail --render       # four photos of one band beside the rail, joined
 
-The folder holds NAME.jpg and NAME.json; pictures from other folders with such truth can be added with --also.
+The folder holds NAME.jpg and NAME.json; pictures from other folders with such truth can be added with --also. As in the
+table of accuracy no hint is given but --scan, and --warp across for a squarish sample whose warp does not run down the photo.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ import sys
 from pathlib import Path
 
 import numpy as np
+from accuracy.cases import way_of_warp
 
 from pickglass.calibration.errors import PickglassError
 from pickglass.cli.pipeline import Request, measure_photo
@@ -76,7 +78,8 @@ def _measure(path: Path, keep: Path | None) -> Score | None:
         measurement = pickle.loads(kept.read_bytes())
     else:
         try:
-            _, measurement = measure_photo(path, Request(scan=bool(truth.get("dpi"))))
+            request = Request(scan=bool(truth.get("dpi")), warp=way_of_warp(truth))
+            _, measurement = measure_photo(path, request)
         except PickglassError as error:
             print(f"{path.stem}: {error.problem}", file=sys.stderr)
             return None
