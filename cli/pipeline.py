@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from ..calibration.errors import UsageError
 
 if TYPE_CHECKING:
+    from ..calibration.notices import Notice
     from ..calibration.photo import Photo
     from ..calibration.plane import Plane
     from ..calibration.rule_scale import RuleKind
@@ -75,7 +76,8 @@ def measure_loaded(
     from ..calibration.white_balance import find_white_balance
 
     look, plane = both(lambda: look_at_photo(photo), lambda: _plane(photo, request))
-    plane = replace(plane, notices=(*look.notices, *plane.notices, *plane_notices(plane)))
+    notices = (*look.notices, *plane.notices, *plane_notices(plane), *_area_notices(photo, request))
+    plane = replace(plane, notices=notices)
     on_step("Counting threads")
     from ..measure.photo_quality import judge_photo
     from ..measure.sett import measure_sett
@@ -134,6 +136,26 @@ def _check_area(photo: Photo, request: Request) -> None:
             f"The area of {width} × {height} pixels from {x}, {y} lies outside the photo of {columns} × {rows} pixels.",
             "Give --area as left, top, width and height in pixels of the upright photo.",
         )
+
+
+def _area_notices(photo: Photo, request: Request) -> tuple[Notice, ...]:
+    """Say so where only a part of the area asked for lies in the photo."""
+    from ..calibration.notices import Notice
+
+    if request.area_px is None:
+        return ()
+    x, y, width, height = request.area_px
+    rows, columns = photo.bgr.shape[:2]
+    seen = min(width, columns - x), min(height, rows - y)
+    if seen == (width, height):
+        return ()
+    return (
+        Notice(
+            "area-clipped",
+            f"The area reaches beyond the photo of {columns} × {rows} pixels: only {seen[0]} × {seen[1]} of its "
+            f"{width} × {height} pixels from {x}, {y} were measured.",
+        ),
+    )
 
 
 def _plane(photo: Photo, request: Request) -> Plane:

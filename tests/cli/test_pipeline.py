@@ -1,11 +1,15 @@
 """What the command line was told reaches the measurement in the units it works in."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
 
 from pickglass.calibration.errors import UsageError
 from pickglass.cli.pipeline import Request, _options, measure_photo
+
+from .small_photo import REQUEST, draw
 
 
 def test_area_becomes_corners():
@@ -26,3 +30,11 @@ def test_an_area_beside_the_photo_is_refused(tmp_path, area):
     cv2.imwrite(str(path), np.full((400, 500, 3), 128, np.uint8))
     with pytest.raises(UsageError, match="500 × 400 pixels"):
         measure_photo(path, Request(area_px=area, all_cloth=True, no_scale=True))
+
+
+@pytest.mark.parametrize(("area", "told"), [((60, 40, 400, 200), "200 × 200"), ((0, 0, 260, 300), None)])
+def test_an_area_that_reaches_beyond_the_photo_is_said(tmp_path, area, told):
+    _, measurement = measure_photo(draw(tmp_path / "small.png"), replace(REQUEST, area_px=area))
+    said = [notice.text for notice in measurement.plane.notices if notice.code == "area-clipped"]
+    assert len(said) == (told is not None)
+    assert all(f"photo of 260 × 300 pixels: only {told} of its 400 × 200 pixels" in text for text in said)
