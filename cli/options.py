@@ -258,10 +258,14 @@ def one_scale(
     dpi: float | None,
     no_scale: bool,
     card_on_cloth: bool,
+    card: str = "auto",
     points: tuple[float, float, float, float, float] | None = None,
     rule: str | None = None,
 ) -> None:
-    """Refuse options about the scale that contradict each other."""
+    """Refuse options about the scale that contradict each other; two words about the card do not."""
+    of_card = [
+        name for name, present in (("--card", card != "auto"), ("--card-on-cloth", card_on_cloth)) if present
+    ]
     given = [
         name
         for name, present in (
@@ -270,7 +274,7 @@ def one_scale(
             ("--rule", rule is not None),
             ("--scan or --dpi", scan or dpi is not None),
             ("--no-scale", no_scale),
-            ("--card-on-cloth", card_on_cloth),
+            (of_card[0] if of_card else "", bool(of_card)),
         )
         if present
     ]

@@ -212,6 +212,7 @@ def _request(
         dpi=dpi,
         no_scale=no_scale,
         card_on_cloth=card_on_cloth,
+        card=card,
     )
     return Request(
         card=cast("CardChoice", card),

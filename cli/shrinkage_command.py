@@ -322,5 +322,6 @@ def _requests(
             dpi=one.dpi,
             no_scale=False,
             card_on_cloth=one.card_on_cloth,
+            card=one.card,
         )
     return asked

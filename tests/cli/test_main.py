@@ -147,6 +147,15 @@ def test_version_is_the_installed_one(capsys):
         (["sett", "a.jpg", "--dpi"], "--dpi needs a value behind it.\nWhat to do: Run pickglass sett --help"),
         (["sett", "a.jpg", "--dpi", "12"], "from 50 to 12800"),
         (["sett", "a.jpg", "--scan", "--px-per-mm", "8"], "contradict each other"),
+        (
+            ["sett", "a.jpg", "--card", "bank", "--dpi", "300"],
+            "--scan or --dpi and --card contradict each other",
+        ),
+        (
+            ["sett", "a.jpg", "--card", "printed", "--px-per-mm", "8"],
+            "--px-per-mm and --card contradict each other",
+        ),
+        (["evenness", "a.jpg", "--card", "printed", "--rule", "mm"], "contradict each other"),
         (["sett", "no-such-photo.jpg"], "no-such-photo.jpg"),
         ([], "Usage: pickglass"),
     ],

@@ -220,6 +220,7 @@ def test_each_photo_is_asked_in_its_own_way(
         (("--points", "1,1,900,1=90"), "--points was given 1 times for 2 photos"),
         (("--points", "1,1=90"), "cannot be used"),
         (("--scan", "--card-on-cloth"), "contradict each other"),
+        (("--dpi", "600", "--card", "printed"), "contradict each other"),
         (("--area", "0,0,500,400"), "given 1 times for 2 photos"),
         (("--area", "whole", "--area", "0,0,5,4"), "cannot be used"),
         (("--cloth-thickness", "1,2,3"), "one for each of the 2 photos, and has 3"),
