@@ -64,7 +64,12 @@ _LOSS = "like 8%, “8% ± 2”, 10-25%, or lengths “14 in to 12.75 in”"
 
 
 def plan(
-    width: Annotated[str, _text("--width", _WISH, "LENGTH", "Finished width, like 20in or 50cm.")],
+    width: Annotated[
+        str,
+        _text(
+            "--width", _WISH, "LENGTH", "Finished width, like 20in or 50cm; its unit comes first in the plan."
+        ),
+    ],
     length: Annotated[str, _text("--length", _WISH, "LENGTH", "Finished length of one piece.")],
     pieces: Annotated[
         int,
@@ -263,4 +268,12 @@ def plan(
         return
     from .plan_text import plan_text
 
-    typer.echo(plan_text(made, advice=prepared.advice, substitutions=substitutions, written=written))
+    typer.echo(
+        plan_text(
+            made,
+            units=prepared.units,
+            advice=prepared.advice,
+            substitutions=substitutions,
+            written=written,
+        )
+    )

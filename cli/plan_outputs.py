@@ -94,6 +94,7 @@ def write_outputs(
         page = warping_sheet(
             plan,
             paints,
+            units=prepared.units,
             band=prepared.band,
             title=wanted.title,
             paper=wanted.paper,
@@ -121,6 +122,7 @@ def write_outputs(
         page = plan_report(
             plan,
             paints,
+            units=prepared.units,
             band=prepared.band,
             title=wanted.title,
             sources=prepared.sources,

@@ -11,6 +11,7 @@ from ..calibration.errors import UsageError
 from .book_reference import book_name
 from .loom_memory import recall_waste_mm, remember_waste
 from .plan_sources import SavedSample, read_sample, read_shrinkage, yarn_factor
+from .plan_units import PlanUnits
 
 if TYPE_CHECKING:
     from ..measure.plan import PlanRequest
@@ -72,6 +73,7 @@ class Prepared:
     """The request, and what else the options brought along."""
 
     request: PlanRequest
+    units: PlanUnits
     palette: dict[str, str]
     unsure_ends: tuple[int, ...]
     sample_order: tuple[str, ...]
@@ -85,7 +87,7 @@ def prepare(options: Options, looms_path: Path) -> Prepared:
     from ..measure.colour_order import parse_order, repeatable
     from ..measure.plan import PlanRequest
     from ..measure.priors import prior_percent, prior_sampling
-    from ..measure.quantities import parse_change, parse_length_mm
+    from ..measure.quantities import is_metric, parse_change, parse_length_mm
 
     state = None if options.sample_state is None else STATES[options.sample_state]
     sample = read_sample(options.sample, state, options.book) if options.sample is not None else None
@@ -144,6 +146,7 @@ def prepare(options: Options, looms_path: Path) -> Prepared:
     from_sample = sample is not None and options.order is None
     return Prepared(
         request=request,
+        units=PlanUnits(metric_first=is_metric(options.width)),
         palette=sample.palette if sample and from_sample else {},
         unsure_ends=sample.unsure_ends if sample and from_sample else (),
         sample_order=read_order.ends() if read_order is not None else (),

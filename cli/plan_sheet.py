@@ -10,13 +10,13 @@ from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 from .plan_preview import face_png
-from .plan_text import SAFETY, beat_on_loom, factor_rows, length_both, mass_both, yarn_length
-from .rounding import with_uncertainty
+from .plan_text import SAFETY, beat_on_loom, factor_rows
 
 if TYPE_CHECKING:
     from ..measure.colour_order import Opening, WindingStep
     from ..measure.plan import WarpPlan
     from .plan_colours import Rgb
+    from .plan_units import PlanUnits
 
 __all__ = ["PAPERS", "warping_sheet"]
 
@@ -44,6 +44,7 @@ def warping_sheet(
     plan: WarpPlan,
     paints: Mapping[str, Rgb],
     *,
+    units: PlanUnits,
     band: bool,
     title: str,
     paper: str,
@@ -60,7 +61,7 @@ def warping_sheet(
     )
     # Two millimetres short of the page, so that rounding never starts a second one.
     height_mm = _PAPER_HEIGHT_MM[paper] - 2 * _MARGIN_MM - 2.0
-    content = _page(plan, paints, band=band, unsure_ends=unsure_ends)
+    content = _page(plan, paints, units=units, band=band, unsure_ends=unsure_ends)
     page = environment.get_template("warping_sheet.html.j2").render(
         **_fitted(content, height_mm, title_lines=2 if len(title) > _TITLE_LINE else 1),
         title=title,
@@ -71,7 +72,12 @@ def warping_sheet(
 
 
 def _page(
-    plan: WarpPlan, paints: Mapping[str, Rgb], *, band: bool, unsure_ends: Sequence[int]
+    plan: WarpPlan,
+    paints: Mapping[str, Rgb],
+    *,
+    units: PlanUnits,
+    band: bool,
+    unsure_ends: Sequence[int],
 ) -> dict[str, Any]:
     """Return everything the template shows, as plain text and numbers."""
     from ..measure.colour_order import winding_steps, write_order
@@ -88,26 +94,26 @@ def _page(
         "ends": len(plan.ends),
         "heddle": None
         if plan.heddle_width_mm is None
-        else {"width": length_both(plan.heddle_width_mm), "sett": _density(plan.heddle_sett_per_inch or 0.0)},
-        "wind": length_both(plan.warp_length_with_margin_mm),
-        "needed": length_both(plan.warp_length_mm),
+        else {
+            "width": units.length(plan.heddle_width_mm),
+            "sett": units.density(plan.heddle_sett_per_inch or 0.0),
+        },
+        "wind": units.length(plan.warp_length_with_margin_mm),
+        "needed": units.length(plan.warp_length_mm),
         "margin": f"{plan.warp_margin_percent:z.1f}",
-        "margin_from": margin_from.factor if margin_from and margin_from.percent > 50.0 else "",
-        "weave": length_both(plan.on_loom_length_mm),
+        "margin_from": units.name(margin_from.factor) if margin_from and margin_from.percent > 50.0 else "",
+        "weave": units.length(plan.on_loom_length_mm),
         "picks": plan.picks_per_piece,
         "pieces": request.pieces,
-        "beat": _density(beat_on_loom(plan)),
+        "beat": units.density(beat_on_loom(plan)),
         "finish": [
-            {
-                "inches": f"{with_uncertainty(size / 25.4, u95 / 25.4)} in",
-                "cm": f"{with_uncertainty(size / 10, u95 / 10)} cm",
-            }
+            units.ordered(*units.size_apart(size, u95))
             for size, u95 in (
                 (plan.expected_width_mm, plan.expected_width_u95_mm),
                 (plan.expected_length_mm, plan.expected_length_u95_mm),
             )
         ],
-        "fringe": length_both(request.fringe_mm) if request.fringe_mm else "",
+        "fringe": units.length(request.fringe_mm) if request.fringe_mm else "",
         "colours": colours,
         "steps": steps if len(steps) <= _MAX_STEPS else (),
         "openings": [_opening(step, request.first_opening) for step in steps],
@@ -119,14 +125,14 @@ def _page(
                 "role": line.role,
                 "colour": "" if line.colour == line.role else line.colour,
                 "threads": line.threads,
-                "length": yarn_length(line.length_with_margin_mm),
-                "mass": mass_both(line.mass_with_margin_g),
+                "length": units.yarn(line.length_with_margin_mm),
+                "mass": units.mass(line.mass_with_margin_g),
             }
             for line in plan.yarn
         ],
         "chart": chart,
         "unsure": list(unsure_ends)[:20],
-        "factors": factor_rows(plan),
+        "factors": factor_rows(plan, units),
         "face_cut": len(shown) if len(shown) < len(plan.ends) else 0,
         "face": base64.b64encode(picture).decode(),
         "ribbon": _ribbon(plan.ends, colours),
@@ -172,10 +178,6 @@ def _opening(step: WindingStep, first: Opening) -> Opening:
     """Return where the first end of a step goes in a two-shed heddle, slot and hole in turn."""
     other: Opening = "hole" if first == "slot" else "slot"
     return first if (step.total - step.ends) % 2 == 0 else other
-
-
-def _density(per_inch: float) -> str:
-    return f"{per_inch:z.1f}/in ({per_inch / 2.54:z.1f}/cm)"
 
 
 def _colours(ends: Sequence[str], paints: Mapping[str, Rgb]) -> list[_Colour]:

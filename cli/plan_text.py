@@ -13,21 +13,19 @@ if TYPE_CHECKING:
     from ..measure.plan import WarpPlan, YarnLine
     from ..measure.quantities import Factor
     from ..measure.sett_advice import SettAdvice, Substitution
+    from .plan_units import PlanUnits
 
 __all__ = [
+    "advice_words",
+    "beat_on_loom",
     "beat_rows",
     "factor_rows",
-    "length_both",
-    "mass_both",
     "plan_text",
-    "size_both",
     "substitution_words",
     "symmetry_words",
-    "yarn_length",
 ]
 
 _MM_PER_INCH = 25.4
-_MM_PER_YARD = 914.4
 _LEAST_COLUMN = 24  # a narrower last column goes below the others
 _SMALL_MM = 20.0  # shorter lengths are told in millimetres
 SAFETY = (
@@ -37,57 +35,29 @@ SAFETY = (
 )
 
 
-def length_both(value_mm: float) -> str:
-    """Return a length in inches and in centimetres or metres: ``"24.2 in (61.3 cm)"``."""
-    metric = f"{value_mm / 1000:z.2f} m" if value_mm >= 2000 else f"{value_mm / 10:z.1f} cm"
-    return f"{value_mm / _MM_PER_INCH:z.1f} in ({metric})"
-
-
-def size_both(value_mm: float, u95_mm: float) -> str:
-    """Return a size with its margin in both units."""
-    inches = with_uncertainty(value_mm / _MM_PER_INCH, u95_mm / _MM_PER_INCH)
-    return f"{inches} in ({with_uncertainty(value_mm / 10, u95_mm / 10)} cm)"
-
-
-def yarn_length(value_mm: float) -> str:
-    """Return a length of yarn: ``"1388 m (1518 yd)"``."""
-    metres = value_mm / 1000
-    digits = 0 if metres >= 10 else 1
-    return f"{metres:z.{digits}f} m ({value_mm / _MM_PER_YARD:z.{digits}f} yd)"
-
-
-def mass_both(value_g: float | None) -> str:
-    """Return a weight: ``"45 g (1.6 oz)"``."""
-    if value_g is None:
-        return ""
-    grams = f"{value_g:z.0f}" if value_g >= 10 else f"{value_g:z.1f}"
-    return f"{grams} g ({value_g / 28.349523:z.1f} oz)"
-
-
 def plan_text(
     plan: WarpPlan,
     *,
+    units: PlanUnits,
     advice: SettAdvice | None,
     substitutions: Sequence[Substitution],
     written: Sequence[str],
 ) -> str:
-    """Return the whole answer."""
+    """Return the whole answer, the weaver's own units first."""
     columns = width(sys.stdout)
-    blocks = [_headline(plan, columns)]
+    blocks = [_headline(plan, units, columns)]
     if advice is not None:
-        text = (
-            f"Sett to sample first: {advice.start_per_inch:z.1f} ends per inch ({advice.rule}; at most "
-            f"{advice.greatest_per_inch:z.1f}). {advice.caution}"
-        )
-        blocks.append(paragraph(text, columns=columns, first="  ", indent="  "))
-    blocks.append("\n".join(["How it was worked out", *_table(factor_rows(plan), columns)]))
-    totals = [*_total_row(plan.yarn, "warp"), *_total_row(plan.yarn, "weft")]
-    blocks.append("\n".join(["Yarn, with the margin", *_table([*_yarn_rows(plan.yarn), *totals], columns)]))
+        blocks.append(paragraph(advice_words(advice, units), columns=columns, first="  ", indent="  "))
+    blocks.append("\n".join(["How it was worked out", *_table(factor_rows(plan, units), columns)]))
+    totals = [*_total_row(plan.yarn, "warp", units), *_total_row(plan.yarn, "weft", units)]
+    blocks.append(
+        "\n".join(["Yarn, with the margin", *_table([*_yarn_rows(plan.yarn, units), *totals], columns)])
+    )
     if len(set(plan.ends)) > 1:
         blocks.append(_winding(plan, columns))
     if substitutions:
-        blocks.append(_substitutions(substitutions, plan, columns))
-    blocks.append("\n".join(["If the beat changes", *_table(beat_rows(plan), columns)]))
+        blocks.append(_substitutions(substitutions, plan, units, columns))
+    blocks.append("\n".join(["If the beat changes", *_table(beat_rows(plan, units), columns)]))
     notices = [paragraph(n.text, columns=columns, first="  Note: ", indent="        ") for n in plan.notices]
     notices += [paragraph(SAFETY, columns=columns, first="  Safety: ", indent="          ")]
     blocks.append("\n".join(notices))
@@ -96,28 +66,26 @@ def plan_text(
     return "\n\n".join(blocks)
 
 
-def _headline(plan: WarpPlan, columns: int) -> str:
+def _headline(plan: WarpPlan, units: PlanUnits, columns: int) -> str:
     request = plan.request
     ends = f"{len(plan.ends)}"
     if plan.heddle_width_mm is not None and plan.heddle_sett_per_inch is not None:
-        sett = plan.heddle_sett_per_inch
-        ends += f", {length_both(plan.heddle_width_mm)} wide in the heddle at {sett:z.1f}/in ({sett / 2.54:z.1f}/cm)"
+        ends += f", {units.length(plan.heddle_width_mm)} wide in the heddle at {units.density(plan.heddle_sett_per_inch)}"
     pieces = "" if request.pieces == 1 else f" a piece, {request.pieces} pieces"
-    beat = beat_on_loom(plan)
     rows = [
         ("Ends", ends),
         (
             "Wind",
-            f"{length_both(plan.warp_length_with_margin_mm)} of warp: {length_both(plan.warp_length_mm)} needed",
+            f"{units.length(plan.warp_length_with_margin_mm)} of warp: {units.length(plan.warp_length_mm)} needed",
         ),
-        ("", f"and {plan.warp_margin_percent:z.1f} % margin{_largest(plan)}"),
+        ("", f"and {plan.warp_margin_percent:z.1f} % margin{_largest(plan, units)}"),
         (
             "Weave",
-            f"{plan.picks_per_piece} picks, {length_both(plan.on_loom_length_mm)} under tension{pieces}",
+            f"{plan.picks_per_piece} picks, {units.length(plan.on_loom_length_mm)} under tension{pieces}",
         ),
-        ("", f"{beat:z.1f} picks/in ({beat / 2.54:z.1f}/cm) by the rule on the loom"),
-        ("Finishes", f"{size_both(plan.expected_width_mm, plan.expected_width_u95_mm)} wide"),
-        ("", f"{size_both(plan.expected_length_mm, plan.expected_length_u95_mm)} long"),
+        ("", f"{units.density(beat_on_loom(plan), 'picks')} by the rule on the loom"),
+        ("Finishes", f"{units.size(plan.expected_width_mm, plan.expected_width_u95_mm)} wide"),
+        ("", f"{units.size(plan.expected_length_mm, plan.expected_length_u95_mm)} long"),
     ]
     title = shade("The next warp", "strong", sys.stdout)
     return "\n".join([title, *_table(rows, columns)])
@@ -128,34 +96,41 @@ def beat_on_loom(plan: WarpPlan) -> float:
     return plan.picks_per_piece / plan.on_loom_length_mm * _MM_PER_INCH
 
 
-def _largest(plan: WarpPlan) -> str:
+def _largest(plan: WarpPlan, units: PlanUnits) -> str:
     """Name what more than half of the margin comes from."""
     shares = plan.margin_shares
-    return f", mostly for the {shares[0].factor}" if shares and shares[0].percent > 50.0 else ""
+    return f", mostly for the {units.name(shares[0].factor)}" if shares and shares[0].percent > 50.0 else ""
 
 
-def _value(factor: Factor) -> str:
+def _value(factor: Factor, units: PlanUnits) -> str:
     if factor.unit == "mm" and abs(factor.value) < _SMALL_MM:
         return f"{with_uncertainty(factor.value, factor.u95)} mm"
     if factor.unit == "mm":
-        return size_both(factor.value, factor.u95)
-    unit = {"%": " %", "per inch": " /in", "tex": " tex"}.get(factor.unit, "")
+        return units.size(factor.value, factor.u95)
+    if factor.unit == "per inch":
+        return f"{with_uncertainty(units.threads(factor.value), units.threads(factor.u95))} /{units.per}"
+    unit = {"%": " %", "tex": " tex"}.get(factor.unit, "")
     return f"{with_uncertainty(factor.value, factor.u95)}{unit}"
 
 
-def factor_rows(plan: WarpPlan) -> list[tuple[str, str, str, str]]:
+def factor_rows(plan: WarpPlan, units: PlanUnits) -> list[tuple[str, str, str, str]]:
     """Return (what, value with U95, base, origin) for each factor of the chain."""
     rows = []
     for factor in plan.request.factors:
         base = f"of {factor.base}" if factor.unit == "%" else factor.base
         origin = {"measured": "measured", "given": "given", "prior": "general"}[factor.origin]
         rows.append(
-            (factor.name, _value(factor), base, f"{origin}: {printable(factor.note)}".removesuffix(": "))
+            (
+                units.name(factor.name),
+                _value(factor, units),
+                base,
+                f"{origin}: {printable(factor.note)}".removesuffix(": "),
+            )
         )
     return rows
 
 
-def _yarn_rows(lines: Iterable[YarnLine]) -> list[tuple[str, ...]]:
+def _yarn_rows(lines: Iterable[YarnLine], units: PlanUnits) -> list[tuple[str, ...]]:
     rows: list[tuple[str, ...]] = []
     for line in lines:
         threads = f"{line.threads} {'ends' if line.role == 'warp' else 'picks'}"
@@ -165,45 +140,53 @@ def _yarn_rows(lines: Iterable[YarnLine]) -> list[tuple[str, ...]]:
                 line.role,
                 colour,
                 threads,
-                yarn_length(line.length_with_margin_mm),
-                mass_both(line.mass_with_margin_g),
+                units.yarn(line.length_with_margin_mm),
+                units.mass(line.mass_with_margin_g),
             )
         )
     return rows
 
 
-def _total_row(lines: Sequence[YarnLine], role: str) -> list[tuple[str, ...]]:
+def _total_row(lines: Sequence[YarnLine], role: str, units: PlanUnits) -> list[tuple[str, ...]]:
     """Return the sum of one role's colours, where there are several."""
     chosen = [line for line in lines if line.role == role]
     if len(chosen) < 2:
         return []
     masses = [line.mass_with_margin_g for line in chosen if line.mass_with_margin_g is not None]
     threads = f"{sum(line.threads for line in chosen)} {'ends' if role == 'warp' else 'picks'}"
-    length = yarn_length(sum(line.length_with_margin_mm for line in chosen))
-    return [(role, "in all", threads, length, mass_both(sum(masses) if masses else None))]
+    length = units.yarn(sum(line.length_with_margin_mm for line in chosen))
+    return [(role, "in all", threads, length, units.mass(sum(masses) if masses else None))]
 
 
-def _substitutions(choices: Sequence[Substitution], plan: WarpPlan, columns: int) -> str:
+def _substitutions(choices: Sequence[Substitution], plan: WarpPlan, units: PlanUnits, columns: int) -> str:
     lines = ["Heddles or reeds on hand, nearest first"]
     lines += [
-        paragraph(substitution_words(choice, plan), columns=columns, first="  ", indent="    ")
+        paragraph(substitution_words(choice, plan, units), columns=columns, first="  ", indent="    ")
         for choice in choices[:4]
     ]
     return "\n".join(lines)
 
 
-def substitution_words(choice: Substitution, plan: WarpPlan) -> str:
+def substitution_words(choice: Substitution, plan: WarpPlan, units: PlanUnits) -> str:
     """Return what one heddle or reed on hand would make of the warp: its width now and finished, if it draws in alike."""
     size = choice.heddle_per_inch / choice.ends_per_opening
     each = "one end" if choice.ends_per_opening == 1 else "two ends"
     finished = ""
     if plan.heddle_width_mm:
         share = choice.width_in_heddle_mm / plan.heddle_width_mm
-        finished = f", finishing near {length_both(share * plan.expected_width_mm)}"
+        finished = f", finishing near {units.length(share * plan.expected_width_mm)}"
     return (
-        f"{size:z.1f}/in ({size * 10 / 2.54:z.0f}/10cm), {each} in each opening: sett {choice.change_percent:+z.0f} %, "
-        f"{length_both(choice.width_in_heddle_mm)} wide{finished} (or {choice.ends_for_same_width} ends for the same "
+        f"{units.heddle(size)}, {each} in each opening: sett {choice.change_percent:+z.0f} %, "
+        f"{units.length(choice.width_in_heddle_mm)} wide{finished} (or {choice.ends_for_same_width} ends for the same "
         f"width); {choice.effect}."
+    )
+
+
+def advice_words(advice: SettAdvice, units: PlanUnits) -> str:
+    """Return the sett that a rule of thumb says to sample first."""
+    return (
+        f"Sett to sample first: {units.count(advice.start_per_inch)} {units.name('ends per inch')} ({advice.rule}; at most "
+        f"{units.count(advice.greatest_per_inch)}). {advice.caution}"
     )
 
 
@@ -236,13 +219,13 @@ def symmetry_words(plan: WarpPlan) -> str:
     }[symmetry.kind]
 
 
-def beat_rows(plan: WarpPlan) -> list[tuple[str, str, str]]:
+def beat_rows(plan: WarpPlan, units: PlanUnits) -> list[tuple[str, str, str]]:
     """Return (beat, picks, weft) for a beat that comes out closer or more open than planned."""
     return [
         (
-            f"{change.picks_per_inch:z.1f} picks/in ({change.change_percent:+z.0f} %)",
+            f"{units.count(change.picks_per_inch)} picks/{units.per} ({change.change_percent:+z.0f} %)",
             f"{change.picks_total} picks",
-            f"{yarn_length(change.weft_length_mm)} of weft before the margin",
+            f"{units.yarn(change.weft_length_mm)} of weft before the margin",
         )
         for change in plan.beat
     ]

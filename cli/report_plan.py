@@ -9,14 +9,11 @@ from .charts import shares_chart
 from .plan_preview import face_png
 from .plan_text import (
     SAFETY,
+    advice_words,
     beat_rows,
     factor_rows,
-    length_both,
-    mass_both,
-    size_both,
     substitution_words,
     symmetry_words,
-    yarn_length,
 )
 from .report_blocks import (
     Block,
@@ -41,6 +38,7 @@ if TYPE_CHECKING:
     from ..measure.plan import WarpPlan
     from ..measure.sett_advice import SettAdvice, Substitution
     from .plan_colours import Rgb
+    from .plan_units import PlanUnits
 
 __all__ = ["plan_report"]
 
@@ -60,6 +58,7 @@ def plan_report(
     plan: WarpPlan,
     paints: Mapping[str, Rgb],
     *,
+    units: PlanUnits,
     band: bool,
     title: str,
     sources: Sequence[str],
@@ -72,17 +71,17 @@ def plan_report(
         title=printable(title),
         made_from=f"{', '.join(map(printable, dict.fromkeys(sources))) or 'figures given by hand'}; nothing was sent anywhere",
         sentence="Worked back from the finished cloth; what was measured, given or only general is said with each figure.",
-        figures=_figures(plan),
+        figures=_figures(plan, units),
         ribbon=drawn_inlay(_face(plan, paints, band=band, picks=2), "").uri,
         sections=[
             Section("Before anything is cut", [Points(CHECKS, boxes=True)]),
-            Section("From the finished cloth back to the warp", _way_back(plan)),
+            Section("From the finished cloth back to the warp", _way_back(plan, units)),
             Section("Colours and winding", _colours(plan, paints, band=band)),
-            Section("Yarn, with the margin", [_yarn(plan)]),
-            Section("What the margin is for", _margin(plan)),
-            Section("If something is different", _otherwise(plan, advice, substitutions)),
+            Section("Yarn, with the margin", [_yarn(plan, units)]),
+            Section("What the margin is for", _margin(plan, units)),
+            Section("If something is different", _otherwise(plan, units, advice, substitutions)),
             Section("Please mind", [Points([*cautions_of(plan.notices), SAFETY])]),
-            Section("How it was worked out", [_factors(plan), Facts([program_fact()])]),
+            Section("How it was worked out", [_factors(plan, units), Facts([program_fact()])]),
         ],
         notes=(
             "Date, loom",
@@ -95,47 +94,46 @@ def plan_report(
     return render(report)
 
 
-def _figures(plan: WarpPlan) -> list[Figure]:
+def _figures(plan: WarpPlan, units: PlanUnits) -> list[Figure]:
     heddle = ["no set width in the heddle"]
     if plan.heddle_width_mm is not None and plan.heddle_sett_per_inch is not None:
-        sett = plan.heddle_sett_per_inch
         heddle = [
-            f"{length_both(plan.heddle_width_mm)} in the heddle",
-            f"at {sett:z.1f}/in ({sett / 2.54:z.1f}/cm)",
+            f"{units.length(plan.heddle_width_mm)} in the heddle",
+            f"at {units.density(plan.heddle_sett_per_inch)}",
         ]
-    wind, _, metric = length_both(plan.warp_length_with_margin_mm).partition(" (")
-    weave, _, metric_weave = length_both(plan.on_loom_length_mm).partition(" (")
+    wind, _, also = units.length(plan.warp_length_with_margin_mm).partition(" (")
+    weave, _, also_weave = units.length(plan.on_loom_length_mm).partition(" (")
     pieces = "" if plan.request.pieces == 1 else f", {plan.request.pieces} pieces"
     return [
         Figure(title="Ends", value=f"{len(plan.ends)}", more=heddle),
         Figure(
             title="Wind a warp of",
             value=wind,
-            more=[metric.removesuffix(")"), f"{plan.warp_margin_percent:z.1f} % margin in it"],
+            more=[also.removesuffix(")"), f"{plan.warp_margin_percent:z.1f} % margin in it"],
         ),
         Figure(
             title="Weave, under tension",
             value=weave,
-            more=[metric_weave.removesuffix(")"), f"{plan.picks_per_piece} picks a piece{pieces}"],
+            more=[also_weave.removesuffix(")"), f"{plan.picks_per_piece} picks a piece{pieces}"],
         ),
     ]
 
 
-def _way_back(plan: WarpPlan) -> list[Block]:
+def _way_back(plan: WarpPlan, units: PlanUnits) -> list[Block]:
     request = plan.request
-    heddle = "no set width" if plan.heddle_width_mm is None else length_both(plan.heddle_width_mm)
+    heddle = "no set width" if plan.heddle_width_mm is None else units.length(plan.heddle_width_mm)
     rows = [
-        ("wished, finished", length_both(request.width_mm), length_both(request.length_mm)),
+        ("wished, finished", units.length(request.width_mm), units.length(request.length_mm)),
         (
             "expected, finished",
-            size_both(plan.expected_width_mm, plan.expected_width_u95_mm),
-            size_both(plan.expected_length_mm, plan.expected_length_u95_mm),
+            units.size(plan.expected_width_mm, plan.expected_width_u95_mm),
+            units.size(plan.expected_length_mm, plan.expected_length_u95_mm),
         ),
-        ("off the loom", length_both(plan.off_loom_width_mm), length_both(plan.off_loom_length_mm)),
-        ("on the loom, under tension", "", length_both(plan.on_loom_length_mm)),
+        ("off the loom", units.length(plan.off_loom_width_mm), units.length(plan.off_loom_length_mm)),
+        ("on the loom, under tension", "", units.length(plan.on_loom_length_mm)),
         ("in the heddle", heddle, ""),
-        ("warp needed, all pieces and waste", "", length_both(plan.warp_length_mm)),
-        ("warp to wind, margin in it", "", length_both(plan.warp_length_with_margin_mm)),
+        ("warp needed, all pieces and waste", "", units.length(plan.warp_length_mm)),
+        ("warp to wind, margin in it", "", units.length(plan.warp_length_with_margin_mm)),
     ]
     told = f"The width alone asks for {plan.exact_ends:z.1f} ends; the plan has {len(plan.ends)}, whole and in the order of colours."
     return [Grid(columns=["one piece", "width", "length"], rows=rows), Words(told)]
@@ -160,21 +158,25 @@ def _colours(plan: WarpPlan, paints: Mapping[str, Rgb], *, band: bool) -> list[B
     ]
 
 
-def _yarn(plan: WarpPlan) -> Grid:
+def _yarn(plan: WarpPlan, units: PlanUnits) -> Grid:
     rows = [
         (
             line.role if line.colour == line.role else f"{line.role}, {printable(line.colour)}",
             f"{line.threads} {'ends' if line.role == 'warp' else 'picks'}",
-            yarn_length(line.length_with_margin_mm),
-            mass_both(line.mass_with_margin_g) or "not known: give the yarn",
+            units.yarn(line.length_with_margin_mm),
+            units.mass(line.mass_with_margin_g) or "not known: give the yarn",
         )
         for line in plan.yarn
     ]
     return Grid(columns=["yarn", "threads", "length", "weight"], rows=rows)
 
 
-def _margin(plan: WarpPlan) -> list[Block]:
-    shares = [(share.factor, share.percent) for share in plan.margin_shares if share.percent >= LEAST_SHARE]
+def _margin(plan: WarpPlan, units: PlanUnits) -> list[Block]:
+    shares = [
+        (units.name(share.factor), share.percent)
+        for share in plan.margin_shares
+        if share.percent >= LEAST_SHARE
+    ]
     if not shares:
         return []
     told = ", ".join(f"{name} {percent:z.0f} %" for name, percent in shares)
@@ -189,14 +191,14 @@ def _margin(plan: WarpPlan) -> list[Block]:
 
 
 def _otherwise(
-    plan: WarpPlan, advice: SettAdvice | None, substitutions: Sequence[Substitution]
+    plan: WarpPlan, units: PlanUnits, advice: SettAdvice | None, substitutions: Sequence[Substitution]
 ) -> list[Block]:
     blocks: list[Block] = [
         Grid(
             columns=["if you beat", "picks in all", "weft before the margin"],
             rows=[
                 (beat, picks, weft.removesuffix(" of weft before the margin"))
-                for beat, picks, weft in beat_rows(plan)
+                for beat, picks, weft in beat_rows(plan, units)
             ],
             numbers=False,
         )
@@ -204,22 +206,17 @@ def _otherwise(
     if substitutions:
         blocks += [
             Words("Heddles or reeds on hand, nearest first:"),
-            Points([substitution_words(choice, plan) for choice in substitutions]),
+            Points([substitution_words(choice, plan, units) for choice in substitutions]),
         ]
     if advice is not None:
-        blocks.append(
-            Words(
-                f"Sett to sample first: {advice.start_per_inch:z.1f} ends per inch ({advice.rule}; at most "
-                f"{advice.greatest_per_inch:z.1f}). {advice.caution}"
-            )
-        )
+        blocks.append(Words(advice_words(advice, units)))
     return blocks
 
 
-def _factors(plan: WarpPlan) -> Grid:
+def _factors(plan: WarpPlan, units: PlanUnits) -> Grid:
     return Grid(
         columns=["what", "value", "of what", "known from"],
-        rows=factor_rows(plan),
+        rows=factor_rows(plan, units),
         caption="Every figure the plan rests on",
         numbers=False,
     )

@@ -19,6 +19,7 @@ __all__ = [
     "Factor",
     "Origin",
     "check_range",
+    "is_metric",
     "parse_change",
     "parse_density_per_inch",
     "parse_length_mm",
@@ -32,6 +33,7 @@ GRAMS_PER_POUND = 453.59237  # exact (same agreement)
 GRAMS_PER_OUNCE = GRAMS_PER_POUND / 16
 
 _MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH, "ft": 304.8, "yd": MM_PER_YARD}
+_METRIC = ("mm", "cm", "m")
 _G_PER_UNIT = {"g": 1.0, "kg": 1000.0, "mg": 0.001, "gr": GRAMS_PER_POUND / 7000}
 _G_PER_UNIT |= {"oz": GRAMS_PER_OUNCE, "lb": GRAMS_PER_POUND}
 _WORDS = {
@@ -125,16 +127,27 @@ def _number(text: str) -> float:
     return whole + float(text.replace(",", "."))
 
 
-def _parse_with_unit(text: str, name: str, units: dict[str, float], example: str) -> float:
+def _number_and_unit(text: str) -> tuple[str, str] | None:
+    """Split "1 1/2 yards" into number and unit, or return None."""
     match = re.fullmatch(rf"({_NUMBER})\s*([a-z\"'”″’′]+)", _tidy(text))
-    unit = _WORDS.get(match[2], match[2]) if match else ""
-    if match is None or unit not in units:
+    return None if match is None else (match[1], _WORDS.get(match[2], match[2]))
+
+
+def is_metric(text: str) -> bool:
+    """Tell whether a length such as ``"50 cm"`` is written in a metric unit."""
+    found = _number_and_unit(text)
+    return found is not None and found[1] in _METRIC
+
+
+def _parse_with_unit(text: str, name: str, units: dict[str, float], example: str) -> float:
+    found = _number_and_unit(text)
+    if found is None or found[1] not in units:
         raise UsageError(
             "not-an-amount",
             f"The {name} “{text}” is not a number with a unit.",
             f"Write it like {example}; units: {', '.join(units)}.",
         )
-    return _number(match[1]) * units[unit]
+    return _number(found[0]) * units[found[1]]
 
 
 def parse_length_mm(text: str, name: str, low_mm: float, high_mm: float) -> float:

@@ -55,6 +55,35 @@ def test_text_is_short_and_names_what_is_general(capsys):
     assert max(map(len, out.splitlines())) <= 110
 
 
+@pytest.mark.parametrize(
+    ("width", "length", "told"),
+    [
+        ("50cm", "1.8m", ("50.0 cm (19.7 in)", " picks/cm (", "ends per cm", "g (", "m (")),
+        ("508 mm", "72in", ("50.8 cm (20.0 in)", "7.9/cm (20.0/in)", "picks per cm", "39/10cm", "g (")),
+        (
+            "20in",
+            "1.8m",
+            ("20.0 in (50.8 cm)", "20.0/in (7.9/cm)", "picks per inch", "10.0/in (39/10cm)", "oz ("),
+        ),
+    ],
+)
+def test_the_unit_of_the_wish_comes_first(capsys, tmp_path, width, length, told):
+    # On the screen, on the sheet and in the report; the document keeps its units in the names of its figures.
+    words = ("--width", width, "--length", length, "--sett", "20/in", "--picks", "18/in", "--heddle", "10/in")
+    words = (*words, "--warp-yarn", "cotton 8/2", "--draw-in", "8%", "--shrink-width", "10%")
+    pages = [tmp_path / "sheet.html", tmp_path / "report.html"]
+    run_plan(*words, "--sheet", pages[0], "--report", pages[1])
+    out = capsys.readouterr().out + pages[1].read_text(encoding="utf-8")
+    for part in told:
+        assert part in out
+    other = " in (" if width != "20in" else " cm ("
+    for text in (out, pages[0].read_text(encoding="utf-8")):
+        assert other not in text
+    document = planned(capsys, *words)
+    assert document["heddle"]["per_inch"] == pytest.approx(20.0)
+    assert any(factor["unit"] == "per inch" for factor in document["factors"])
+
+
 def test_band_from_a_finished_sample_keeps_its_threads(capsys, tmp_path):
     sample = save(tmp_path / "s.json", SETT)
     wash = save(tmp_path / "w.json", SHRINKAGE)
