@@ -10,7 +10,8 @@ from .sett_json import sett_document
 
 if TYPE_CHECKING:
     from ..calibration.plane import Plane
-    from ..measure.evenness import BandComparison, Evenness
+    from ..measure.band_comparison import BandComparison
+    from ..measure.evenness import Evenness
     from ..measure.rail_join import Placed
     from ..measure.results import SettResult
 

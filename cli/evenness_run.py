@@ -13,7 +13,8 @@ from .files import write_whole
 from .pipeline import Request, measure_photo
 
 if TYPE_CHECKING:
-    from ..measure.evenness import BandComparison, Evenness, EvennessOptions
+    from ..measure.band_comparison import BandComparison
+    from ..measure.evenness import Evenness, EvennessOptions
     from ..measure.rail_join import Placed
     from ..measure.results import Verdict
     from ..measure.sett import SettMeasurement
@@ -91,7 +92,8 @@ def run_evenness(
     if len(parts) == 1:
         return Run(parts=tuple(parts), verdict=verdict, failed=tuple(failed))
     on_step("Setting the photos beside each other")
-    from ..measure.evenness import compare_bands, measure_evenness
+    from ..measure.band_comparison import compare_bands
+    from ..measure.evenness import measure_evenness
     from ..measure.rail_join import join_traces, rail_start_mm, refuse_another_band
 
     if starts_mm is None and (compare or not on_rail):

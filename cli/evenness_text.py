@@ -11,7 +11,8 @@ from .rounding import with_uncertainty
 from .screen import paragraph, printable, shade, width
 
 if TYPE_CHECKING:
-    from ..measure.evenness import BandComparison, Evenness
+    from ..measure.band_comparison import BandComparison
+    from ..measure.evenness import Evenness
     from ..measure.rail_join import Placed
 
 __all__ = [

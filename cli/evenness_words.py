@@ -7,7 +7,8 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from ..measure.evenness import Evenness, Rhythm, Step
+    from ..measure.beat_patterns import Rhythm
+    from ..measure.evenness import Evenness, Step
     from ..measure.faults import Fault
 
 __all__ = ["FAULT_NAMES", "SAFETY", "fault_words", "faults_words", "finding_words"]

@@ -23,7 +23,8 @@ from pickglass.cli.report_evenness import evenness_report
 from pickglass.cli.report_pictures import photo_view
 from pickglass.cli.report_shrinkage import shrinkage_report
 from pickglass.cli.shrinkage_run import Shown, compare_series
-from pickglass.measure.evenness import compare_bands, measure_evenness
+from pickglass.measure.band_comparison import compare_bands
+from pickglass.measure.evenness import measure_evenness
 from pickglass.measure.stations import read_trace
 
 from .small_photo import REQUEST, measured

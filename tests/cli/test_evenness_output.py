@@ -17,7 +17,8 @@ from pickglass.cli.evenness_run import Part, Run
 from pickglass.cli.evenness_text import comparison_text, evenness_text, safety_text
 from pickglass.cli.evenness_words import fault_words, faults_words
 from pickglass.cli.sett_json import dump
-from pickglass.measure.evenness import compare_bands, measure_evenness
+from pickglass.measure.band_comparison import compare_bands
+from pickglass.measure.evenness import measure_evenness
 from pickglass.measure.faults import Fault
 from pickglass.measure.frame import straight_frame
 

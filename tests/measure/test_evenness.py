@@ -3,13 +3,9 @@ import pytest
 from band_trace import made_trace
 from scipy import stats
 
-from pickglass.measure.evenness import (
-    compare_bands,
-    cv_percent,
-    measure_drift,
-    measure_evenness,
-    measure_rhythm,
-)
+from pickglass.measure.band_comparison import compare_bands
+from pickglass.measure.beat_patterns import measure_drift, measure_rhythm
+from pickglass.measure.evenness import cv_percent, measure_evenness
 
 
 def test_cv_agrees_with_scipy():
