@@ -43,6 +43,7 @@ FREQUENCIES: Float = np.exp(np.arange(np.log(1 / 64), np.log(1 / 2.2), _STEP)).a
 
 _LEVELS = 4  # octaves of the pyramid; at level 3 a 64 px thread is 8 px wide
 _WINDOWS_PX = (96, 160)  # about 10 to 20 threads of 8 px; shorter windows let the float's period in
+_PADDED = 1.5  # size of the spectra in windows: enough to read between bins
 _MAX_WINDOWS = 16
 _MOST_PX = 768**2  # of one level: room for all windows wanted, and the time no longer grows with the photo
 _SIGMA_PX = 12.0  # about one repeat at the level's pitches
@@ -173,7 +174,7 @@ def _window_maps(look: _Look) -> list[_Map]:
     if not origins:
         return []
     maps = []
-    size = 2 * window
+    size = round(_PADDED * window)
     taper = np.outer(np.hanning(height + 2)[1:-1], np.hanning(width + 2)[1:-1]).astype(np.float32)
     for channel in texture.channels():
         magnitude = np.zeros((size, size // 2 + 1), np.float32)
@@ -251,7 +252,7 @@ def _autocorrelation(prominence: Float) -> Float:
     size = prominence.shape[0]
     nodes = np.clip(prominence - _PROMINENCE_DB, 0, 12)
     nodes[_near_zero(size)] = 0  # what is left of light and shadow
-    nodes = cv2.GaussianBlur(nodes, (0, 0), 0.8)
+    nodes = cv2.GaussianBlur(nodes, (0, 0), 0.4 * _PADDED)
     # Lags up to half the size are wanted: padding by that much keeps the wrapped ones out of them.
     half = size // 2
     padded = np.zeros((size + half, size + half), np.float32)
