@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from functools import cache
 
@@ -20,7 +21,9 @@ SEARCH_SIDES_PX = (
     1600,
     3200,
 )  # long side of the picture searched; the larger one only when the smaller fails
-WINDOWS_PX = (5, 25, 45)  # over which light and dark are told apart; the larger picture is for small markers
+# Pairs of windows over which light and dark are told apart: the others only where the first do not show all of a card. The larger
+# picture is for small markers, and takes the first ones.
+WINDOWS_PX = ((25, 25), (5, 45))
 MILD_REDUCTION = 0.7
 SMALLEST_SIDE_PX = 18  # a module then covers 2.25 px; anything smaller cannot be decoded
 LEAST_CONTRAST = 18.0  # grey levels between rim and white modules
@@ -98,14 +101,37 @@ def _enough(found: dict[int, NDArray[np.float64]]) -> bool:
 def _search(gray: NDArray[np.uint8], scale: float) -> dict[int, NDArray[np.float64]]:
     """Return marker ids with rough corners in full-resolution pixels; an id seen twice is dropped."""
     small = _reduced(gray, scale)
-    quads = _candidates(small, WINDOWS_PX if max(small.shape) <= SEARCH_SIDES_PX[0] else WINDOWS_PX[1:2])
     found: dict[int, NDArray[np.float64]] = {}
     twice: set[int] = set()
-    for marker_id, quad in _decode(small, quads):
-        if marker_id in found:
-            twice.add(marker_id)
-        found[marker_id] = (quad + 0.5) / scale - 0.5
-    return {marker_id: quad for marker_id, quad in found.items() if marker_id not in twice}
+    for windows in WINDOWS_PX if max(small.shape) <= SEARCH_SIDES_PX[0] else WINDOWS_PX[:1]:
+        before = dict(found)
+        for marker_id, quad in _decode(small, _candidates(small, windows)):
+            if marker_id in before and _overlap(quad, before[marker_id]):
+                continue
+            if marker_id in found:
+                twice.add(marker_id)
+            found[marker_id] = quad
+        if _complete(found.keys() - twice):
+            break
+    return {
+        marker_id: (quad + 0.5) / scale - 0.5 for marker_id, quad in found.items() if marker_id not in twice
+    }
+
+
+def _overlap(quad: NDArray[np.float64], other: NDArray[np.float64]) -> bool:
+    apart = float(np.linalg.norm(quad.mean(axis=0) - other.mean(axis=0)))
+    return apart < 0.5 * float(np.linalg.norm(quad[1] - quad[0]))
+
+
+def _complete(ids: Collection[int]) -> bool:
+    """Return whether all markers of a card are there; of a rail more may always lie in the photo."""
+    codes = {code_of_marker(marker_id) for marker_id in ids}
+    return any(
+        code is not None
+        and code.kind != "rail"
+        and sum(code_of_marker(marker_id) == code for marker_id in ids) >= len(card_layout(code).markers)
+        for code in codes
+    )
 
 
 def _reduced(gray: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
@@ -120,17 +146,16 @@ def _reduced(gray: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
     return gray if same else np.asarray(cv2.resize(gray, size, interpolation=way), np.uint8)
 
 
-def _candidates(small: NDArray[np.uint8], windows_px: tuple[int, ...]) -> NDArray[np.float64]:
-    """Return every dark-rimmed four-sided shape, shape (K, 4, 2), clockwise.
+def _candidates(small: NDArray[np.uint8], windows_px: tuple[int, int]) -> NDArray[np.float64]:
+    """Return every dark-rimmed four-sided shape that one of two windows shows, shape (K, 4, 2), clockwise.
 
     OpenCV's search for shapes is quick, but its reading takes two milliseconds per shape for a family of hundreds,
     which adds up to seconds on cloth full of small squares. So it searches with a family of one and `_decode`
     reads all shapes at once.
     """
     parameters = cv2.aruco.DetectorParameters()
-    parameters.adaptiveThreshWinSizeMin = windows_px[0]
-    parameters.adaptiveThreshWinSizeMax = windows_px[-1]
-    parameters.adaptiveThreshWinSizeStep = 20
+    parameters.adaptiveThreshWinSizeMin, parameters.adaptiveThreshWinSizeMax = windows_px
+    parameters.adaptiveThreshWinSizeStep = max(1, windows_px[1] - windows_px[0])
     parameters.minMarkerPerimeterRate = min(4.0 * SMALLEST_SIDE_PX / max(small.shape), 1.0)
     parameters.cornerRefinementMethod = (
         cv2.aruco.CORNER_REFINE_NONE

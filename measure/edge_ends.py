@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from ..calibration.ranks import median
 from .comb import SAMPLE_WORTH, SLIP_COST
-from .edge_piece import Cloth, cut_beside, follow_again, join
-from .local_rhythm import even_rhythm
+from .edge_piece import Cloth, EdgePiece, cut_beside, follow_again, join
+from .local_rhythm import LocalRhythm, even_rhythm
 from .track import FEWEST_PER_PLACE, rhythm_of
 from .tracks import SystemTrack, Tracks
 
@@ -99,8 +99,11 @@ def _searched(cloth: Cloth, tracks: Tracks, far: bool) -> Tracks:
     They are looked for on a piece of the cloth, and what shows there is followed on the whole.
     """
     shown = _shown(tracks)
+    closer = cut_beside(cloth, tracks, far, ends=shown, picks=PICKS, rhythm=_drawn_out(tracks, far)).tracks
+    if closer.ends.count <= shown:
+        return tracks
     piece = cut_beside(cloth, tracks, far, ends=shown, picks=PICKS)
-    closest = _closest(piece.cloth, piece.tracks, far)
+    closest = _closest(piece, closer, far)
     if closest.ends.count <= shown:
         return tracks
     inner = _inner(tracks.ends)
@@ -111,11 +114,15 @@ def _searched(cloth: Cloth, tracks: Tracks, far: bool) -> Tracks:
     return found if _believed(found.ends, tracks.ends, far) else tracks
 
 
-def _closest(cloth: Cloth, tracks: Tracks, far: bool) -> Tracks:
-    """Follow the ends as if those beside a selvedge lay closer, and again beside what that showed."""
+def _closest(piece: EdgePiece, drawn_out: Tracks, far: bool) -> Tracks:
+    """Follow the ends of a piece as if those beside the selvedge lay closer, and again beside what that showed.
+
+    `drawn_out` is what showed when they were followed so for the first time.
+    """
+    tracks = piece.tracks
     inner = _inner(tracks.ends)
-    for _ in range(SEARCHES):
-        closer = _closer(cloth, tracks, far)
+    for search in range(SEARCHES):
+        closer = _closer(piece.cloth, tracks, far, None if search else drawn_out)
         gain = _looks(closer.ends, far, inner) - _looks(tracks.ends, far, inner)
         if closer.ends.count <= tracks.ends.count or gain <= 0:
             break
@@ -176,12 +183,10 @@ def _inner(ends: SystemTrack) -> int:
     return ends.count - REACH - 2
 
 
-def _closer(cloth: Cloth, tracks: Tracks, far: bool) -> Tracks:
+def _closer(cloth: Cloth, tracks: Tracks, far: bool, drawn_out: Tracks | None) -> Tracks:
     """Track from the stretched edge, and on from what that found as long as it gains: the stretch was a guess."""
     before, inner = tracks.ends.count, _inner(tracks.ends)
-    rhythm = even_rhythm(tracks.ends.centres_index)
-    rhythm.rate[slice(-STRETCHED, None) if far else slice(0, STRETCHED)] = CLOSER
-    closer = follow_again(cloth, tracks, rhythm)
+    closer = follow_again(cloth, tracks, _drawn_out(tracks, far)) if drawn_out is None else drawn_out
     # Where the stretch shows no more ends there is nothing to follow once more.
     least = _looks(tracks.ends, far, inner) - GAIN
     for _ in range(LEVELLED):
@@ -192,6 +197,13 @@ def _closer(cloth: Cloth, tracks: Tracks, far: bool) -> Tracks:
             break
         closer = again
     return closer
+
+
+def _drawn_out(tracks: Tracks, far: bool) -> LocalRhythm:
+    """Rhythm of the ends as if those beside a selvedge lay closer than they were followed."""
+    rhythm = even_rhythm(tracks.ends.centres_index)
+    rhythm.rate[slice(-STRETCHED, None) if far else slice(0, STRETCHED)] = CLOSER
+    return rhythm
 
 
 def _shown(tracks: Tracks) -> int:

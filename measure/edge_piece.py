@@ -120,8 +120,10 @@ def _edge_wander(tracks: Tracks, shape: tuple[int, ...]) -> FloatPlane:
     return shift
 
 
-def cut_beside(cloth: Cloth, tracks: Tracks, far: bool, *, ends: int, picks: int) -> EdgePiece:
-    """Cut out the outermost ends beside a selvedge along the middle picks, and follow them as they were followed.
+def cut_beside(
+    cloth: Cloth, tracks: Tracks, far: bool, *, ends: int, picks: int, rhythm: LocalRhythm | None = None
+) -> EdgePiece:
+    """Cut out the outermost ends beside a selvedge along the middle picks, and follow them there.
 
     Parameters
     ----------
@@ -132,6 +134,8 @@ def cut_beside(cloth: Cloth, tracks: Tracks, far: bool, *, ends: int, picks: int
         Whether the selvedge is that of the last end.
     ends, picks : int
         How many are left.
+    rhythm : LocalRhythm, optional
+        What to set out from; by default the ends as they were followed.
     """
     centres = tracks.ends.centres_index
     innermost, next_one = (-ends, -ends - 1) if far else (ends - 1, ends)
@@ -140,7 +144,7 @@ def cut_beside(cloth: Cloth, tracks: Tracks, far: bool, *, ends: int, picks: int
     along = _some(tracks.picks, slice(first, first + picks))
     window, mask = _window(cloth, tracks, bound, along.positions_px, far)
     corner_px = window[1].start, window[0].start
-    index = _index(tracks, even_rhythm(centres))
+    index = _index(tracks, even_rhythm(centres) if rhythm is None else rhythm)
     rows, columns = (np.arange(size) for size in index.cloth.shape)
     inside = columns > bound if far else columns < bound
     kept = (rows > along.centres_index[0] - 1) & (rows < along.centres_index[-1] + 1)

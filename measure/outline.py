@@ -81,8 +81,9 @@ def measure_outline(plane: Plane, work: WorkPicture, *, is_band: bool) -> Outlin
         evidence = np.where(work.region, 1.0, -1.0).astype(np.float32)
     middle = np.full(rows, int((inside[0] + inside[-1]) // 2), dtype=np.intp)
     edges = row_edges(evidence, work.in_photo, work.card, middle)
-    curves, cut = _limits(work, evidence, _columns_between(edges, work, inside))
-    left, right, doubt_px = _settle_sides(work, edges, curves)
+    energy = pick_energy(work.bgr, work.inner, work.unit_px)
+    curves, cut = _limits(work, (evidence, energy), _columns_between(edges, work, inside))
+    left, right, doubt_px = _settle_sides(work, edges, curves, energy)
     return _assemble(plane, work, edges, (left, right, doubt_px), curves, cut, is_band)
 
 
@@ -118,7 +119,7 @@ def _middle_rows(work: WorkPicture, curves: tuple[Floats, Floats]) -> tuple[int,
 
 
 def _settle_sides(
-    work: WorkPicture, edges: RowEdges, curves: tuple[Floats, Floats]
+    work: WorkPicture, edges: RowEdges, curves: tuple[Floats, Floats], energy: NDArray[np.float32]
 ) -> tuple[Floats, Floats, float]:
     """Place both edges precisely; where a side was cut, leave the stubs of weft out.
 
@@ -132,7 +133,7 @@ def _settle_sides(
     first, last = _middle_rows(work, curves)
     left = sharpen_edges(work.bgr, edges.left, cloth_right=True)
     right = sharpen_edges(work.bgr, edges.right, cloth_right=False)
-    ends = outermost_ends(work, left, right, first, last)
+    ends = outermost_ends(work, energy, (left, right), (first, last))
     if ends is not None:
         return ends[0], ends[1], 0.0
     rows = slice(first, last + 1)
@@ -248,11 +249,14 @@ def _row_range(work: WorkPicture) -> tuple[int, int, bool, bool]:
 
 
 def _limits(
-    work: WorkPicture, evidence: NDArray[np.float32], columns: tuple[int, int]
+    work: WorkPicture, seen_as: tuple[NDArray[np.float32], NDArray[np.float32]], columns: tuple[int, int]
 ) -> tuple[tuple[Floats, Floats], set[str]]:
-    """Return the curves (row as a polynomial of the column) of the first and last pick, and the sides cut off."""
+    """Return the curves (row as a polynomial of the column) of the first and last pick, and the sides cut off.
+
+    `seen_as` is what `cloth_evidence` and `pick_energy` make of the picture.
+    """
+    evidence, energy = seen_as
     first, last, cut_first, cut_last = _row_range(work)
-    energy = pick_energy(work.bgr, work.inner, work.unit_px)
     seen = work.in_photo & ~work.card
     depth = int(max(0.45 * (last - first), min(8 * work.unit_px, last - first)))
     cut: set[str] = set()

@@ -28,7 +28,7 @@ SHADOW_SHARES = (0.4, 0.07, 0.07, 0.07, 0.07, 0.07, 0.07, 0.07, 0.06, 0.05)
 BINS = (32, 20, 20)
 RARE = 3e-6  # share of a colour never seen: keeps the logarithm of the ratio finite
 LIMIT = 4.0  # a single pixel never weighs more
-MAX_SAMPLES = 40_000
+MAX_SAMPLES = 20_000
 REACH = 4  # pixels on either side of an edge that blur may mix
 LEAST_CONTRAST = 0.06  # of the full code range; below it a mixture cannot be told from noise
 

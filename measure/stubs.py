@@ -27,7 +27,7 @@ STRAY, ROUNDS = 4.5, 3
 
 
 def outermost_ends(
-    work: WorkPicture, left: Floats, right: Floats, first: int, last: int
+    work: WorkPicture, energy: NDArray[np.float32], edges: tuple[Floats, Floats], ends: tuple[int, int]
 ) -> tuple[Floats, Floats] | None:
     """Return the outer edges of the outermost ends, in columns for every row, if both sides were cut.
 
@@ -35,9 +35,11 @@ def outermost_ends(
     ----------
     work : WorkPicture
         The straightened working picture.
-    left, right : ndarray of shape (M,)
-        Outer edges of whatever sticks out, NaN where unknown.
-    first, last : int
+    energy : ndarray of float32, shape (M, N)
+        What `fringe.pick_energy` makes of it.
+    edges : tuple of two ndarrays of shape (M,)
+        Outer edges, left and right, of whatever sticks out, NaN where unknown.
+    ends : tuple of int
         Rows of the first and the last pick.
 
     Returns
@@ -45,10 +47,10 @@ def outermost_ends(
     tuple of ndarray of shape (M,), or None
         None when the sides are selvedges or the outermost ends cannot be told.
     """
+    (left, right), (first, last) = edges, ends
     rows = slice(first, last + 1)
     seen = work.in_photo & ~work.card
-    energy = pick_energy(work.bgr[rows], work.inner[rows], work.unit_px)
-    profile = row_profile(energy, seen[rows] & work.region[rows])
+    profile = row_profile(energy[rows], seen[rows] & work.region[rows])
     if np.count_nonzero(np.isfinite(profile)) < 0.8 * len(profile):
         return None
     filled = np.where(np.isfinite(profile), profile, median(profile[~np.isnan(profile)]))
