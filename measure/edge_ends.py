@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from ..calibration.ranks import median
 from .comb import SAMPLE_WORTH, SLIP_COST
-from .edge_piece import Cloth, EdgePiece, cut_beside, follow_again, join
+from .edge_piece import Cloth, cut_beside, follow_again, join
 from .local_rhythm import LocalRhythm, even_rhythm
 from .track import FEWEST_PER_PLACE, rhythm_of
 from .tracks import SystemTrack, Tracks
@@ -99,11 +99,12 @@ def _searched(cloth: Cloth, tracks: Tracks, far: bool) -> Tracks:
     They are looked for on a piece of the cloth, and what shows there is followed on the whole.
     """
     shown = _shown(tracks)
-    closer = cut_beside(cloth, tracks, far, ends=shown, picks=PICKS, rhythm=_drawn_out(tracks, far)).tracks
-    if closer.ends.count <= shown:
+    # Where the stretch shows no more ends, what was followed need not be compared with it.
+    drawn_out = cut_beside(cloth, tracks, far, ends=shown, picks=PICKS, rhythm=_drawn_out(tracks, far))
+    if drawn_out.tracks.ends.count <= shown:
         return tracks
     piece = cut_beside(cloth, tracks, far, ends=shown, picks=PICKS)
-    closest = _closest(piece, closer, far)
+    closest = _closest(piece.cloth, piece.tracks, far)
     if closest.ends.count <= shown:
         return tracks
     inner = _inner(tracks.ends)
@@ -114,15 +115,11 @@ def _searched(cloth: Cloth, tracks: Tracks, far: bool) -> Tracks:
     return found if _believed(found.ends, tracks.ends, far) else tracks
 
 
-def _closest(piece: EdgePiece, drawn_out: Tracks, far: bool) -> Tracks:
-    """Follow the ends of a piece as if those beside the selvedge lay closer, and again beside what that showed.
-
-    `drawn_out` is what showed when they were followed so for the first time.
-    """
-    tracks = piece.tracks
+def _closest(cloth: Cloth, tracks: Tracks, far: bool) -> Tracks:
+    """Follow the ends as if those beside a selvedge lay closer, and again beside what that showed."""
     inner = _inner(tracks.ends)
-    for search in range(SEARCHES):
-        closer = _closer(piece.cloth, tracks, far, None if search else drawn_out)
+    for _ in range(SEARCHES):
+        closer = _closer(cloth, tracks, far)
         gain = _looks(closer.ends, far, inner) - _looks(tracks.ends, far, inner)
         if closer.ends.count <= tracks.ends.count or gain <= 0:
             break
@@ -183,10 +180,10 @@ def _inner(ends: SystemTrack) -> int:
     return ends.count - REACH - 2
 
 
-def _closer(cloth: Cloth, tracks: Tracks, far: bool, drawn_out: Tracks | None) -> Tracks:
+def _closer(cloth: Cloth, tracks: Tracks, far: bool) -> Tracks:
     """Track from the stretched edge, and on from what that found as long as it gains: the stretch was a guess."""
     before, inner = tracks.ends.count, _inner(tracks.ends)
-    closer = follow_again(cloth, tracks, _drawn_out(tracks, far)) if drawn_out is None else drawn_out
+    closer = follow_again(cloth, tracks, _drawn_out(tracks, far))
     # Where the stretch shows no more ends there is nothing to follow once more.
     least = _looks(tracks.ends, far, inner) - GAIN
     for _ in range(LEVELLED):

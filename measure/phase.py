@@ -41,8 +41,8 @@ SPECTRUM_REACH = (
     2  # cycles per thread of the spectrum kept: nodes up to 1 with half a cycle around them, and to spare
 )
 HIGHEST = 4.0  # features are cut here: a card edge or a table must not outweigh a row of threads
-# Residual of the unwrapping at which it stops: some 0.01 rad off in mean, which folding back what is left takes out again.
-_SOLVED = 0.01
+# Residual of the unwrapping at which it stops: some 0.003 rad off in mean, which folding back what is left takes out again.
+_SOLVED = 0.003
 _LAB_UNITS = (100.0 / 255.0, 1.0, 1.0, 1.0)  # of OpenCV's eight-bit L*a*b*
 _CENTRAL = np.array([[-1.0, 0.0, 1.0]], np.float32)
 _SECOND = np.array([[1.0, 0.0, -2.0, 0.0, 1.0]], np.float32)
