@@ -39,6 +39,7 @@ HIDDEN = 1.0  # ends that may hide between the last of closer ones and the outli
 GAIN = 5.0  # logarithm of the odds by which the looks must speak for it; crowded edges are the exception
 # Ends and picks beside a selvedge on which more is looked for: enough to learn the looks of a thread from, and for a clear profile.
 LEARNED, PICKS = 12, 48
+FEW_PICKS = 24  # on which is first looked whether more ends show at all
 
 
 def follow_edges(bgr: NDArray[np.uint8], mask: NDArray[np.bool_], tracks: Tracks) -> Tracks:
@@ -100,7 +101,7 @@ def _searched(cloth: Cloth, tracks: Tracks, far: bool) -> Tracks:
     """
     shown = _shown(tracks)
     # Where the stretch shows no more ends, what was followed need not be compared with it.
-    drawn_out = cut_beside(cloth, tracks, far, ends=shown, picks=PICKS, rhythm=_drawn_out(tracks, far))
+    drawn_out = cut_beside(cloth, tracks, far, ends=shown, picks=FEW_PICKS, rhythm=_drawn_out(tracks, far))
     if drawn_out.tracks.ends.count <= shown:
         return tracks
     piece = cut_beside(cloth, tracks, far, ends=shown, picks=PICKS)
