@@ -8,7 +8,7 @@ import numpy as np
 
 from .crossings import Crossings
 from .fault import Fault
-from .floats import ThreadFloat, find_floats
+from .floats import Of, ThreadFloat, find_floats
 from .odd_spots import OddSpot, find_odd_spots
 from .pick_faults import slipped_picks
 from .streaks import EndStreak
@@ -29,6 +29,7 @@ def crossing_faults(
     u0_mm: float,
     mm_per_px: float,
     streaks: Sequence[EndStreak] = (),
+    hidden: Of | None = None,
 ) -> tuple[tuple[Fault, ...], tuple[EndStreak, ...]]:
     """Find floats, holes, knots, slubs, and picks missed or doubled.
 
@@ -45,6 +46,8 @@ def crossing_faults(
         Size of a patch pixel.
     streaks : sequence of EndStreak
         Slack or tight ends found by their light.
+    hidden : {"end", "pick"}, optional
+        The system that the other one covers, if it does.
 
     Returns
     -------
@@ -76,7 +79,7 @@ def crossing_faults(
     # What is clearer in its kind comes first: a hole turns crossings too, a float shows as a streak, and all are odd.
     for spot in (s for s in spots if s.kind == "hole"):
         take(spot.kind, _spot_box(spot), spot.clearness)
-    for one in find_floats(crossings):
+    for one in find_floats(crossings, hidden):
         take(f"{one.of}-float", _float_box(one), one.clearness)
     boxes = {s: (s.first_pick, s.last_pick, s.end, s.end) for s in streaks}
     alone = tuple(s for s, box in boxes.items() if not any(_meet(box, other) for other in taken))

@@ -1,7 +1,8 @@
 """Floats: an end or a pick that passes over threads it should have gone under (or under threads it should have gone over).
 
 In the residual of the averaged weave a float is a row of crossings along one thread that all look like crossings with the
-other thread on top, while its neighbours look as they should.
+other thread on top, while its neighbours look as they should. Where one system covers the other, a hidden thread that floats
+comes up at every crossing, not only where it should have lain below: between them, too, it looks unlike a thread just hidden.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 
 from .crossings import Crossings
 
-__all__ = ["ThreadFloat", "find_floats"]
+__all__ = ["Of", "ThreadFloat", "find_floats"]
 
 Of = Literal["end", "pick"]
 THREADS: tuple[Of, ...] = ("end", "pick")
@@ -24,6 +25,10 @@ Run = tuple[int, NDArray[np.int_]]
 LEAST_TURNED, LEAST_Z = 0.55, 4.5  # half-way to the other thread on top, and far beyond the scatter
 HALF_TURNED, HALF_Z = 0.4, 3.0
 LEAST_RUN = 2  # turned crossings: in plain weave a float over five threads
+LEAST_BARED, BARED_TURNED = (
+    3,
+    0.25,
+)  # crossings next to each other on which a hidden thread comes up, at the ends only in part
 CHANCE = 0.05  # runs that isolated turned crossings may be expected to make by chance in the whole cloth
 ROUGH_SHARE, ROUGH_COUNT, ROUGH_RUN = (
     0.002,
@@ -62,8 +67,14 @@ class ThreadFloat:
     clearness: float
 
 
-def find_floats(crossings: Crossings) -> tuple[ThreadFloat, ...]:
+def find_floats(crossings: Crossings, hidden: Of | None = None) -> tuple[ThreadFloat, ...]:
     """Find the floats of a cloth.
+
+    Parameters
+    ----------
+    crossings : Crossings
+    hidden : {"end", "pick"}, optional
+        The system that the other one covers, if it does.
 
     Notes
     -----
@@ -81,16 +92,17 @@ def find_floats(crossings: Crossings) -> tuple[ThreadFloat, ...]:
         for thread, run in several:
             _by_thread(strewn, of)[thread, run] = False
     least = _least_run(int(strewn.sum()), turned.size)
-    for of, several in runs.items():
-        for thread, run in several:
-            if len(run) < least or _company(_by_thread(half, of), thread, run) > STRAY_NEAR:
-                continue
-            clear = float(_by_thread(crossings.turned_z, of)[thread, run].mean())
-            if clear < CLEAR:
-                continue
-            found.append(
-                ThreadFloat(of=of, thread=thread, first=int(run[0]), last=int(run[-1]), clearness=clear)
-            )
+    seen = [(of, thread, run) for of, several in runs.items() for thread, run in several if len(run) >= least]
+    if hidden is not None:
+        partly = (crossings.turned > BARED_TURNED) & (crossings.turned_z > LEAST_Z) & cloth
+        bared = _bared_runs(_by_thread(turned, hidden), _by_thread(partly, hidden), max(least, LEAST_BARED))
+        seen = [one for one in seen if one[0] != hidden or not _within(one[1], one[2], bared)]
+        for thread, run in bared:
+            # Crossings next to each other that look turned on both sides are as rare by chance at a lower mean.
+            clear = CLEAR * float(np.sqrt(LEAST_RUN / len(run)))
+            found += _believed(crossings, half, hidden, thread, run, clear)
+    for of, thread, run in seen:
+        found += _believed(crossings, half, of, thread, run, CLEAR)
     return tuple(_longest_of_crossing(_few_on_a_thread(found)))
 
 
@@ -111,6 +123,42 @@ def _all_runs(turned: NDArray[np.bool_], side: NDArray[np.int_], of: Of) -> list
                 if len(run) >= LEAST_RUN:
                     out.append((thread, places[run]))
     return out
+
+
+def _bared_runs(turned: NDArray[np.bool_], partly: NDArray[np.bool_], least: int) -> list[Run]:
+    """Return thread and crossings of every run of `least` crossings next to each other that are at least partly turned.
+
+    Whatever their side; `LEAST_RUN` of them must be turned.
+    """
+    out: list[Run] = []
+    for thread in range(1, len(turned) - 1):
+        hits = np.flatnonzero(partly[thread])
+        runs = np.split(hits, np.flatnonzero(np.diff(hits) > 1) + 1)
+        out += [
+            (thread, run)
+            for run in runs
+            if len(run) >= least and np.count_nonzero(turned[thread, run]) >= LEAST_RUN
+        ]
+    return out
+
+
+def _within(thread: int, run: NDArray[np.int_], longer: list[Run]) -> bool:
+    return any(thread == other and run[0] in whole for other, whole in longer)
+
+
+def _believed(
+    crossings: Crossings,
+    half: NDArray[np.bool_],
+    of: Of,
+    thread: int,
+    run: NDArray[np.int_],
+    least_clear: float,
+) -> list[ThreadFloat]:
+    """Return the float that a run of turned crossings is, if it is clear and the threads beside it look as they should."""
+    clear = float(_by_thread(crossings.turned_z, of)[thread, run].mean())
+    if clear < least_clear or _company(_by_thread(half, of), thread, run) > STRAY_NEAR:
+        return []
+    return [ThreadFloat(of=of, thread=thread, first=int(run[0]), last=int(run[-1]), clearness=clear)]
 
 
 def _least_run(strewn: int, crossings: int) -> int:

@@ -12,6 +12,7 @@ from .cover import warp_cover
 from .crossing_faults import crossing_faults
 from .crossings import read_crossings
 from .fault import Fault
+from .floats import Of
 from .mending import followed_picks, sheds_of, woven_picks
 from .results import MM_PER_INCH
 from .sett import SettMeasurement
@@ -25,6 +26,7 @@ OUTER_POINTS = 2  # of the 24 of a line
 LEAST_SLOPE_MM = 24.0  # of the ends, over which their direction is taken
 # Along the warp; ends are followed in strips, the outermost of which end before the cloth does.
 END_REACH_MM = 10.0
+HIDDEN: dict[str, Of] = {"warp-faced": "pick", "weft-faced": "end"}
 MIDDLE_SHARE = 0.6  # of the ends: away from the crowded selvedges
 
 
@@ -146,7 +148,13 @@ def read_trace(measurement: SettMeasurement) -> BandTrace:
     spots: tuple[Fault, ...] = ()
     if crossings is not None:
         spots, streaks = crossing_faults(
-            tracks, crossings, origin_px=origin_px, u0_mm=u0, mm_per_px=unit, streaks=streaks
+            tracks,
+            crossings,
+            origin_px=origin_px,
+            u0_mm=u0,
+            mm_per_px=unit,
+            streaks=streaks,
+            hidden=HIDDEN.get(weave.face),
         )
     # Where one system covers the other, the hidden one's colour is not seen.
     cover = warp_cover(tracks) if weave.face == "balanced" else None

@@ -212,6 +212,35 @@ _ALL = (
             _fault("hole", 44, 9, 3),
         ),
     ),
+    # Rendered when all limits stood: steps of 8 to 9 %, weft floats that must come up between the ends of a warp-faced band.
+    _phone("even_faced_phone", 5233, FACED),
+    _phone("beat_twill_8", 5234, _with(TWILL, beat=(_step(40, 0.925),))),
+    _scan("beat_plain_9", 5235, _with(PLAIN, beat=(_step(30, 1.09),))),
+    _phone("beat_striped_8", 5236, _with(STRIPED, beat=(_step(40, 0.922),))),
+    _phone(
+        "fault_bared_phone",
+        5237,
+        _with(FACED, _fault("weft_float", 16, 10, 5), _fault("weft_float", 44, 20, 7)),
+    ),
+    _scan(
+        "fault_bared_light",
+        5238,
+        _with(
+            replace(FACED, warp_palette=("#8a3b2a", "#d9c9a3"), weft_palette=("#d9c9a3",)),
+            _fault("weft_float", 24, 14, 4),
+            _fault("weft_float", 50, 8, 6),
+        ),
+    ),
+    _phone(
+        "fault_bared_navy",
+        5240,
+        _with(
+            replace(FACED, warp_palette=("#39405c", "#6d7590"), weft_palette=("#39405c",)),
+            _fault("weft_float", 14, 18, 5),
+            _fault("weft_float", 30, 7, 4),
+            _fault("weft_float", 48, 22, 6),
+        ),
+    ),
 )
 BANDS: dict[str, Scene] = {scene.name: scene for scene in _ALL}
 

@@ -62,6 +62,39 @@ def test_a_thread_that_seems_to_float_again_and_again_was_read_wrongly():
     assert find_floats(cloth) == ()
 
 
+@pytest.mark.parametrize("hidden", ["pick", "end"])
+def test_a_hidden_thread_that_comes_up_at_every_crossing_is_found_where_it_is_hidden(hidden):
+    # Every second crossing alone would be a run of two that is not clear enough.
+    cloth = even_crossings(8)
+    at = (30, slice(10, 14)) if hidden == "pick" else (slice(10, 14), 12)
+    cloth.turned[at] = 0.7
+    cloth.turned_z[at] = 5.8
+    (found,) = find_floats(cloth, hidden)
+    assert (found.of, found.first, found.last) == (hidden, 10, 13)
+    assert found.thread == (30 if hidden == "pick" else 12)
+    assert find_floats(cloth) == ()
+    assert find_floats(cloth, "end" if hidden == "pick" else "pick") == ()
+
+
+def test_a_hidden_thread_that_floats_over_many_is_told_once():
+    cloth = even_crossings(9)
+    cloth.turned[30, 6:18] = 1.0
+    cloth.turned_z[30, 6:18] = 12.0
+    (found,) = find_floats(cloth, "pick")
+    assert (found.of, found.thread, found.first, found.last) == ("pick", 30, 6, 17)
+
+
+def test_a_patch_on_which_the_tracking_slipped_bares_no_thread():
+    cloth = even_crossings(10)
+    cloth.turned[20:24, 8:14] = 0.9
+    cloth.turned_z[20:24, 8:14] = 9.0
+    assert find_floats(cloth, "pick") == ()
+
+
+def test_even_faced_cloth_has_no_float():
+    assert sum(len(find_floats(even_crossings(seed), "pick")) for seed in range(40)) == 0
+
+
 def test_a_faint_run_is_not_believed():
     cloth = even_crossings(7)
     cloth.turned[[20, 22], 12] = 1.0
