@@ -11,7 +11,7 @@ from .sett_json import sett_document
 if TYPE_CHECKING:
     from ..calibration.plane import Plane
     from ..measure.band_comparison import BandComparison
-    from ..measure.evenness import Evenness
+    from ..measure.evenness import Evenness, Step
     from ..measure.rail_join import Placed
     from ..measure.results import SettResult
 
@@ -101,8 +101,9 @@ def evenness_keys(evenness: Evenness) -> dict[str, Any]:
         "end_spacing_cv_percent": evenness.end_spacing_cv_percent,
         "beat_drift_percent_per_100mm": None if drift is None else drift.percent_per_100mm,
         "beat_drift_u95_percent_per_100mm": None if drift is None else drift.u95_percent_per_100mm,
-        "steps": _steps(evenness, "beat"),
-        "width_steps": _steps(evenness, "width"),
+        "steps": _steps(evenness.steps, "beat"),
+        "possible_steps": _steps(evenness.possible_steps, "beat"),
+        "width_steps": _steps(evenness.steps, "width"),
         "rhythms": [
             {"kind": r.kind, "every_mm": r.every_mm, "size_percent": r.size_percent, "p_value": r.p_value}
             for r in evenness.rhythms
@@ -131,7 +132,7 @@ def evenness_keys(evenness: Evenness) -> dict[str, Any]:
     }
 
 
-def _steps(evenness: Evenness, of: Literal["beat", "width"]) -> list[dict[str, float]]:
+def _steps(steps: Sequence[Step], of: Literal["beat", "width"]) -> list[dict[str, float]]:
     return [
         {
             "at_mm": s.at_mm,
@@ -139,6 +140,6 @@ def _steps(evenness: Evenness, of: Literal["beat", "width"]) -> list[dict[str, f
             "change_percent": s.change_percent,
             "change_u95_percent": s.change_u95_percent,
         }
-        for s in evenness.steps
+        for s in steps
         if s.of == of
     ]

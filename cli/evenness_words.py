@@ -85,6 +85,7 @@ def _along_thread(fault: Fault) -> str:
 def finding_words(evenness: Evenness) -> tuple[str, ...]:
     """Return one sentence for each finding that is not a fault."""
     words = [_step_words(step) for step in evenness.steps]
+    words += [_possible_words(step) for step in evenness.possible_steps]
     drift = evenness.drift
     if drift is not None and drift.significant and not any(s.of == "beat" for s in evenness.steps):
         way = "denser" if drift.percent_per_100mm > 0 else "more open"
@@ -141,6 +142,15 @@ def _step_words(step: Step) -> str:
     return (
         f"The beat becomes {way} at once by {size} {place}; often the warp was moved on or tightened there: try to bring "
         "the tension back to the same feel before the next pick (common practice)."
+    )
+
+
+def _possible_words(step: Step) -> str:
+    way = "denser" if step.change_percent > 0 else "more open"
+    size = f"{abs(step.change_percent):z.0f} ± {step.change_u95_percent:z.0f} %"
+    return (
+        f"The beat becomes {way} by {size} near {step.at_mm:z.0f} mm (± {step.at_u95_mm:z.0f} mm), perhaps at once, perhaps over "
+        "some picks: lay a rule along the band and count the picks before and behind the place."
     )
 
 

@@ -162,7 +162,7 @@ def _band(number: int, name: str, evenness: Evenness, views: Sequence[View]) -> 
 
 def _checks(bands: Sequence[tuple[str, Evenness, Sequence[View]]]) -> Section:
     checks = []
-    if any(evenness.steps for _, evenness, _ in bands):
+    if any((*evenness.steps, *evenness.possible_steps) for _, evenness, _ in bands):
         checks.append(
             "At each step: lay a rule along the band and count the picks over the same length before and behind it."
         )

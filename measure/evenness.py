@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from .beat_patterns import Drift, Rhythm, measure_drift, measure_rhythm
 from .faults import Fault, find_faults
 from .stations import BandTrace, Station, measure_stations
-from .steps import find_changes
+from .steps import Change, find_changes, find_possible_change
 
 __all__ = ["Evenness", "EvennessOptions", "Step", "cv_percent", "measure_evenness"]
 
@@ -67,6 +67,8 @@ class Evenness:
     drift : Drift or None
         Of the picks per inch.
     steps : tuple of Step
+    possible_steps : tuple of Step
+        Changes of the beat that may have come at once or over some picks; at most one.
     rhythms : tuple of Rhythm
     faults : tuple of Fault
     bow_percent, bow_at_mm, skew_percent, skew_at_mm : float or None
@@ -81,6 +83,7 @@ class Evenness:
     end_spacing_cv_percent: float | None
     drift: Drift | None
     steps: tuple[Step, ...] = ()
+    possible_steps: tuple[Step, ...] = ()
     rhythms: tuple[Rhythm, ...] = ()
     faults: tuple[Fault, ...] = ()
     bow_percent: float | None = None
@@ -104,19 +107,13 @@ def measure_evenness(trace: BandTrace, options: EvennessOptions | None = None) -
     stations = measure_stations(trace, spacing_mm=options.spacing_mm, window_mm=options.window_mm)
     faults = find_faults(trace)
     spacings = _spacings_without(trace, faults)
-    beat_steps = find_changes(np.log(spacings), least_size=LEAST_BEAT_STEP) if len(spacings) >= 12 else ()
+    beat_steps: tuple[Change, ...] = ()
+    perhaps = None
+    if len(spacings) >= 12:
+        beat_steps = find_changes(np.log(spacings), least_size=LEAST_BEAT_STEP)
+        perhaps = find_possible_change(np.log(spacings), beat_steps, least_size=LEAST_BEAT_STEP)
     pitch = float(np.median(spacings))
-    steps = [
-        Step(
-            of="beat",
-            at_mm=float(trace.pick_mm[c.index]),
-            at_u95_mm=c.index_u95 * pitch,
-            change_percent=100 * (np.exp(-c.size) - 1),
-            change_u95_percent=100 * np.exp(-c.size) * c.size_u95,
-        )
-        for c in beat_steps
-    ]
-    steps += _width_steps(trace)
+    steps = [*(_beat_step(c, trace, pitch) for c in beat_steps), *_width_steps(trace)]
     places = tuple(c.index for c in beat_steps)
     shapes = [s for s in stations if s.shape is not None]
     bow = max(shapes, key=lambda s: abs(s.shape.bow_percent if s.shape else 0), default=None)
@@ -130,6 +127,7 @@ def measure_evenness(trace: BandTrace, options: EvennessOptions | None = None) -
         end_spacing_cv_percent=_end_spacing_cv(trace),
         drift=measure_drift(spacings, trace.pick_mm, places),
         steps=tuple(sorted(steps, key=lambda s: s.at_mm)),
+        possible_steps=() if perhaps is None else (_beat_step(perhaps, trace, pitch),),
         rhythms=measure_rhythm(spacings, places),
         faults=faults,
         bow_percent=bow.shape.bow_percent if bow and bow.shape else None,
@@ -137,6 +135,16 @@ def measure_evenness(trace: BandTrace, options: EvennessOptions | None = None) -
         skew_percent=skew.shape.skew_percent if skew and skew.shape else None,
         skew_at_mm=skew.at_mm if skew else None,
         options=options,
+    )
+
+
+def _beat_step(change: Change, trace: BandTrace, pitch_mm: float) -> Step:
+    return Step(
+        of="beat",
+        at_mm=float(trace.pick_mm[change.index]),
+        at_u95_mm=change.index_u95 * pitch_mm,
+        change_percent=100 * (np.exp(-change.size) - 1),
+        change_u95_percent=100 * np.exp(-change.size) * change.size_u95,
     )
 
 

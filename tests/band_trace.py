@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.ndimage import gaussian_filter1d
 
 from pickglass.measure.stations import BandTrace
 
@@ -47,3 +48,10 @@ def made_trace(
         origin_v_mm=0.0,
         length_factor=1.0,
     )
+
+
+def nearly_hidden_step() -> np.ndarray:
+    """Return distances from pick to pick that scatter by 5 % and are 8 % closer from the 36th on, at about 72 mm."""
+    beat = np.random.default_rng(9).normal(0, 0.05, 72)
+    beat[36:] -= 0.08
+    return np.asarray(2.0 * np.exp(gaussian_filter1d(beat, 0.6, mode="nearest")))

@@ -9,7 +9,7 @@ from types import SimpleNamespace
 import cv2
 import numpy as np
 import pytest
-from band_trace import made_trace
+from band_trace import made_trace, nearly_hidden_step
 
 from pickglass.cli.evenness_csv import picks_csv, stations_csv, stations_path
 from pickglass.cli.evenness_json import evenness_document, several_document
@@ -51,6 +51,19 @@ def test_document_keeps_the_keys_of_the_contract():
     assert document["ends"]["count"] == 48  # what `sett` says stands there too
     assert document["bow_percent"] > 0
     assert document["bow_way"] == "smile"
+
+
+def test_a_possible_step_is_told_and_listed_apart():
+    rough = measure_evenness(made_trace(nearly_hidden_step()))
+    assert rough.steps == ()
+    document = json.loads(dump(evenness_document(fake_result(), fake_plane(), rough)))
+    assert document["steps"] == []
+    (possible,) = document["possible_steps"]
+    assert set(possible) == {"at_mm", "at_u95_mm", "change_percent", "change_u95_percent"}
+    text = " ".join(evenness_text(rough, name="band.jpg", verdict="measured").split())
+    assert "becomes denser by" in text
+    assert "perhaps at once, perhaps over some picks" in text
+    assert "stands out" not in text
 
 
 def test_document_of_several_bands_says_what_differs_and_by_which_test():

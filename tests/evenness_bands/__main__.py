@@ -100,6 +100,8 @@ def _line(s: Score) -> str:
     notes = [f"missed {k} at {at:.0f}" for k, at in missed]
     notes += [f"false {k} at {at:.0f}" for k, at in s.faults_false]
     notes += [f"false step of {of} {change:+.1f} % at {at:.0f}" for of, at, change in s.steps_false]
+    notes += ["possible step rightly told"] * s.possible_found
+    notes += [f"possible step of {of} {change:+.1f} % at {at:.0f}" for of, at, change in s.possible_false]
     return (
         f"{s.name:22s} {s.verdict:9s} ppi {s.ppi_rms_percent:5.2f} %  width {width:14s}  steps {steps} [{errors}]  "
         f"faults {faults}  {'; '.join(notes)}"
@@ -116,12 +118,24 @@ def _summary(scores: list[Score]) -> str:
     planted = sum(len(s.steps_planted) for s in scores)
     stepless = [s for s in scores if not s.steps_planted]
     metres = sum(s.length_mm for s in scores) / 1000
+    unbiased = np.array(
+        [
+            np.sqrt(max(s.width_rms_mm**2 - s.width_bias_mm**2, 0.0))
+            for s in scores
+            if s.width_rms_mm is not None and s.width_bias_mm is not None
+        ]
+    )
     lines = [
         "",
         f"local picks per inch: RMS error at most 1.5 % in {np.sum(ppi <= 1.5)} of {len(ppi)}, median {np.median(ppi):.2f} %",
         f"width: RMS error at most 0.3 mm in {np.sum(width <= 0.3)} of {len(width)}, median {np.median(width):.2f} mm",
+        f"  without the constant of each photo in {np.sum(unbiased <= 0.3)} of {len(unbiased)}",
         f"steps: {len(errors)} of {planted} found within 6 mm, mean distance {far:.1f} mm",
         f"bands without steps: {sum(bool(s.steps_false) for s in stepless)} of {len(stepless)} show one",
+        (
+            f"told as possible: {sum(s.possible_found for s in scores)} more of the planted steps; "
+            f"where none is in {sum(bool(s.possible_false) for s in stepless)} of {len(stepless)}"
+        ),
     ]
     kinds = sorted({k for s in scores for k, _ in s.faults_planted})
     for kind in kinds:

@@ -50,6 +50,8 @@ class Score:
     steps_planted: list[tuple[str, float, float]] = field(default_factory=list)
     step_errors_mm: list[float] = field(default_factory=list)
     steps_false: list[tuple[str, float, float]] = field(default_factory=list)
+    possible_found: int = 0  # planted steps not told as sure but as possible, within 6 mm
+    possible_false: list[tuple[str, float, float]] = field(default_factory=list)
     faults_planted: list[tuple[str, float]] = field(default_factory=list)
     faults_found: list[tuple[str, float]] = field(default_factory=list)
     faults_false: list[tuple[str, float]] = field(default_factory=list)
@@ -147,6 +149,7 @@ def _steps(result: Score, evenness: Evenness, truth: dict[str, Any], place: Any,
         for step in truth.get(key, []):
             ratio = 1 / step[factor] if of == "beat" else step[factor]
             planted.append((of, place(step["v_mm"]), 100 * ((1 / ratio if flip_v else ratio) - 1)))
+    missed: list[tuple[str, float, float]] = []
     left = [(s.of, s.at_mm, s.change_percent) for s in evenness.steps]
     for of, at, change in planted:
         if abs(change) < 100 * LEAST_STEP:
@@ -157,7 +160,18 @@ def _steps(result: Score, evenness: Evenness, truth: dict[str, Any], place: Any,
             best = min(near, key=lambda s: abs(s[1] - at))
             left.remove(best)
             result.step_errors_mm.append(best[1] - at)
+        else:
+            missed.append((of, at, change))
     result.steps_false = left
+    for step in evenness.possible_steps:
+        near = [
+            m
+            for m in missed
+            if m[0] == step.of and abs(step.at_mm - m[1]) <= STEP_NEAR_MM and step.change_percent * m[2] > 0
+        ]
+        result.possible_found += bool(near)
+        if not near:
+            result.possible_false.append((step.of, step.at_mm, step.change_percent))
 
 
 def _faults(

@@ -1,6 +1,6 @@
 import numpy as np
 import pytest
-from band_trace import made_trace
+from band_trace import made_trace, nearly_hidden_step
 from scipy import stats
 
 from pickglass.measure.band_comparison import compare_bands
@@ -21,6 +21,15 @@ def test_a_planted_step_is_found_with_its_sign():
     assert len(found.steps) == 1
     assert found.steps[0].at_mm == pytest.approx(float(np.sum(spacings[:40])), abs=6)
     assert found.steps[0].change_percent == pytest.approx(100 * (1 / 1.2 - 1), abs=3)
+
+
+def test_a_step_that_scatter_nearly_hides_is_only_possible():
+    found = measure_evenness(made_trace(nearly_hidden_step()))
+    assert found.steps == ()
+    (possible,) = found.possible_steps
+    assert possible.of == "beat"
+    assert possible.at_mm == pytest.approx(72, abs=possible.at_u95_mm)
+    assert possible.change_percent == pytest.approx(8.3, abs=possible.change_u95_percent)
 
 
 def test_a_step_of_the_width_is_found():

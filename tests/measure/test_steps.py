@@ -10,6 +10,7 @@ from pickglass.measure.steps import (
     _likeliest,
     best_partition,
     find_changes,
+    find_possible_change,
     long_run_variance,
     surrogates,
 )
@@ -186,3 +187,48 @@ def test_a_long_series_is_searched_on_averages_and_placed_on_single_values():
     (found,) = find_changes(values)
     assert found.index == pytest.approx(201, abs=2)
     assert found.size == pytest.approx(0.12, abs=0.03)
+
+
+def test_a_step_that_scatter_nearly_hides_is_told_as_possible():
+    # Steps of 8 % in free scatter of 5 %: most are sure, and most of the others possible; with none there is nothing to tell.
+    rng = np.random.default_rng(41)
+    sure = both = false = 0
+    for _ in range(60):
+        at = int(rng.integers(20, 52))
+        values = series(rng, 72, 0.05, smooth=0.6, step=0.077, at=at)
+        found = find_changes(values, least_size=0.03)
+        perhaps = find_possible_change(values, found, least_size=0.03)
+        places = [c.index for c in found]
+        sure += any(abs(p - at) <= 3 for p in places)
+        both += any(abs(p - at) <= 3 for p in (*places, *([] if perhaps is None else [perhaps.index])))
+        even = series(rng, 72, 0.05, smooth=0.6)
+        false += find_possible_change(even, find_changes(even), least_size=0.03) is not None
+    assert both >= 48
+    assert both > sure
+    assert false <= 2
+
+
+def test_what_is_sure_is_not_told_as_possible_again():
+    rng = np.random.default_rng(42)
+    for at in (25, 36, 50):
+        values = series(rng, 72, 0.04, smooth=0.6, step=0.2, at=at)
+        sure = find_changes(values, least_size=0.03)
+        perhaps = find_possible_change(values, sure, least_size=0.03)
+        assert any(abs(c.index - at) <= 2 for c in sure)
+        assert perhaps is None or all(abs(perhaps.index - c.index) >= 6 for c in sure)
+
+
+def test_a_long_series_gets_its_possible_step_in_its_own_values():
+    rng = np.random.default_rng(43)
+    near = 0
+    for _ in range(6):
+        values = series(rng, 330, 0.08, smooth=0.6, step=0.065, at=200)
+        sure = find_changes(values, least_size=0.03)
+        perhaps = find_possible_change(values, sure, least_size=0.03)
+        near += any(abs(c.index - 200) <= 15 for c in (*sure, *([] if perhaps is None else [perhaps])))
+    assert near >= 4
+
+
+@pytest.mark.parametrize("values", [np.zeros(80), np.arange(5.0)])
+def test_nothing_is_possible_in_a_series_that_shows_nothing(values):
+    assert find_possible_change(values, ()) is None
