@@ -15,9 +15,11 @@ from .tracks import Tracks
 __all__ = ["PickFault", "phantom_picks", "slipped_picks"]
 
 TURNED = 0.5
-"""Of the way to the other shed. Picks of even cloth stay below 0.2, below 0.4 where warp and weft change colours
-together; where no yarn lies between two picks of one shed it is 0.6 to 1.4."""
-STEADY = 0.12  # robust standard deviation of the same, above which the picks are not told apart by it
+"""Of what a gap turns (see `_gap_turns`), in plain weave the whole way to the other shed. Picks of even plain weave stay below
+0.2, below 0.4 where warp and weft change colours together, of even twills, baskets and satins below 0.2 of their part; where no yarn
+lies between two picks it is 0.6 to 1.4."""
+LEAST_GAP_TURNS = 0.2  # a satin over eight turns a quarter
+STEADY = 0.12  # of the same: robust standard deviation above which the picks are not told apart by it
 FAINT = 0.5  # likeness of a pick: clear ones have about 4, one placed by its neighbours has less than 0
 CLEAR = 1.5
 CLOSE, APART = (
@@ -42,7 +44,7 @@ def phantom_picks(tracks: Tracks, crossings: Crossings) -> NDArray[np.int_]:
     The tracking keeps the rhythm of the weave, so it puts a pick where one is missing. There the ends go on as they
     lie in the picks before and after, as if the pick lay in their shed.
     """
-    turned = crossings.pick_turned
+    turned = crossings.pick_turned / _gap_turns(crossings)
     if 1.4826 * float(np.median(np.abs(turned))) > STEADY:
         return np.zeros(0, dtype=int)
     alone = (turned > TURNED) & (tracks.picks.likeness < FAINT)
@@ -51,13 +53,24 @@ def phantom_picks(tracks: Tracks, crossings: Crossings) -> NDArray[np.int_]:
     return np.flatnonzero(alone)
 
 
+def _gap_turns(crossings: Crossings) -> float:
+    """Return how far a gap in place of a pick turns its crossings, on average over the ends: 1 in plain weave.
+
+    In the gap an end lies half as in the pick before it and half as in the one after. In plain weave both are the other shed; in a
+    twill one of them is, at every end.
+    """
+    side = crossings.side
+    beside = (side[:-2] + side[2:]) / 2
+    return max(LEAST_GAP_TURNS, float(np.median((1 - side[1:-1] * beside).mean(axis=1) / 2)))
+
+
 def slipped_picks(tracks: Tracks, crossings: Crossings) -> tuple[PickFault, ...]:
     """Return what the picks themselves tell of picks missed or doubled.
 
     Besides phantom picks these are places where the rhythm of the weave repeats a pick: two picks of one shed beside
     each other, close together where the shed was not changed, apart where one was left out between them.
     """
-    turned, likeness = crossings.pick_turned, tracks.picks.likeness
+    turned, likeness = crossings.pick_turned / _gap_turns(crossings), tracks.picks.likeness
     found = [
         PickFault(kind="missed-pick", before=int(k) - 1, after=int(k) + 1, clearness=float(turned[k]))
         for k in phantom_picks(tracks, crossings)

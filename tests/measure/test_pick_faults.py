@@ -1,3 +1,4 @@
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -27,6 +28,29 @@ def test_a_gap_in_the_rhythm_is_a_missed_pick():
     assert phantom_picks(seen, cloth).tolist() == [30]
     (fault,) = slipped_picks(seen, cloth)
     assert (fault.kind, fault.before, fault.after) == ("missed-pick", 29, 31)
+
+
+def in_weave(seed, up, repeat):
+    """Crossings of an even cloth in which an end lies on top of `up` picks of `repeat`, one pick later from end to end."""
+    cloth = even_crossings(seed)
+    row, column = np.indices(cloth.side.shape)
+    return replace(cloth, side=np.where((row - column) % repeat < up, 1, -1))
+
+
+@pytest.mark.parametrize(("up", "repeat", "turned"), [(2, 4, 0.36), (1, 3, 0.45), (2, 3, 0.45), (1, 5, 0.27)])
+def test_a_gap_in_a_twill_or_satin_turns_a_part_of_the_way(up, repeat, turned):
+    # In 2/2 twill every end lies in the gap as in one of the two picks beside it: half-way at most.
+    cloth, likeness = in_weave(5, up, repeat), np.full(72, 3.5)
+    cloth.pick_turned[30], likeness[30] = turned, -2.0
+    seen = tracks(np.arange(72) % repeat, likeness=likeness)
+    assert phantom_picks(seen, cloth).tolist() == [30]
+    assert phantom_picks(seen, replace(cloth, side=even_crossings(5).side)).tolist() == []
+
+
+def test_a_faint_pick_of_an_even_twill_is_a_pick():
+    cloth, likeness = in_weave(6, 2, 4), np.full(72, 3.5)
+    cloth.pick_turned[30], likeness[30] = 0.1, -1.0
+    assert phantom_picks(tracks(np.arange(72) % 4, likeness=likeness), cloth).tolist() == []
 
 
 def test_a_pick_of_another_look_that_shows_clearly_is_a_pick():
