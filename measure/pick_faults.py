@@ -18,6 +18,9 @@ TURNED = 0.5
 """Of what a gap turns (see `_gap_turns`), in plain weave the whole way to the other shed. Picks of even plain weave stay below
 0.2, below 0.4 where warp and weft change colours together, of even twills, baskets and satins below 0.2 of their part; where no yarn
 lies between two picks it is 0.6 to 1.4."""
+TURNED_PARTLY = 0.3
+"""The same in other weaves, where even cloth stays below 0.2 and gaps reached 0.4 to 1: the picks beside a gap spread into it."""
+PLAIN = 0.9  # of what a gap turns
 LEAST_GAP_TURNS = 0.2  # a satin over eight turns a quarter
 STEADY = 0.12  # of the same: robust standard deviation above which the picks are not told apart by it
 FAINT = 0.5  # likeness of a pick: clear ones have about 4, one placed by its neighbours has less than 0
@@ -44,10 +47,11 @@ def phantom_picks(tracks: Tracks, crossings: Crossings) -> NDArray[np.int_]:
     The tracking keeps the rhythm of the weave, so it puts a pick where one is missing. There the ends go on as they
     lie in the picks before and after, as if the pick lay in their shed.
     """
-    turned = crossings.pick_turned / _gap_turns(crossings)
+    part = _gap_turns(crossings)
+    turned = crossings.pick_turned / part
     if 1.4826 * float(np.median(np.abs(turned))) > STEADY:
         return np.zeros(0, dtype=int)
-    alone = (turned > TURNED) & (tracks.picks.likeness < FAINT)
+    alone = (turned > (TURNED if part > PLAIN else TURNED_PARTLY)) & (tracks.picks.likeness < FAINT)
     alone[0] = alone[-1] = False
     alone[1:-1] &= (turned[:-2] < TURNED / 2) & (turned[2:] < TURNED / 2)
     return np.flatnonzero(alone)

@@ -241,6 +241,9 @@ _ALL = (
             _fault("weft_float", 48, 22, 6),
         ),
     ),
+    # Rendered after the gap of a missed pick in a drawn twill had passed for a pick.
+    _phone("fault_picks_twill", 5241, _with(TWILL, _fault("missed_pick", 27), _fault("double_pick", 60))),
+    _scan("fault_picks_basket", 5242, _with(replace(TWILL, weave="basket22"), _fault("missed_pick", 40))),
 )
 BANDS: dict[str, Scene] = {scene.name: scene for scene in _ALL}
 
