@@ -7,7 +7,7 @@ programming: each thread should look like the sample, and neighbours should lie 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from ..calibration.ranks import median
 from .phase import PX_PER_THREAD
 
-__all__ = ["Comb", "ThreadSample", "fit_comb", "learn_sample", "likeness"]
+__all__ = ["Comb", "ThreadSample", "fit_comb", "learn_sample", "likeliest", "likeness"]
 
 FloatArray = NDArray[np.float64]
 
@@ -59,6 +59,8 @@ class Comb:
         Log-likelihood ratio of each thread's looks, about `SAMPLE_WORTH` for a clear one.
     count_probability : dict of int to float
         Probability of each total count, from the best chain with that many threads.
+    worth : float
+        Logarithm of the likelihood of the chain, but for a constant of the profile.
     classes : ndarray of shape (count,)
         Place of each thread in the repeat. A step other than +1 is a slip: a missed or doubled thread.
     """
@@ -67,6 +69,7 @@ class Comb:
     likeness: FloatArray
     count_probability: dict[int, float]
     classes: NDArray[np.int_]
+    worth: float = -np.inf
 
 
 def _take(profile: FloatArray, at: FloatArray) -> FloatArray:
@@ -241,7 +244,36 @@ def _read_back(
         likeness=rows[np.arange(len(found)), found],
         count_probability={n: o / total for n, o in sorted(odds.items())},
         classes=kinds,
+        worth=peak,
     )
+
+
+def likeliest(by_itself: Comb, combs: list[Comb], costs: list[float]) -> Comb:
+    """Return the likeliest of several chains of one profile, with what all of them say about the count.
+
+    Parameters
+    ----------
+    by_itself : Comb
+        The chain under none of the assumptions; where it has the likeliest count, its threads stay where they are.
+    combs : list of Comb
+        Each under its own assumption.
+    costs : list of float
+        Minus the logarithm of the probability of each assumption.
+    """
+    worth = np.array([comb.worth - cost for comb, cost in zip(combs, costs, strict=True)])
+    odds: dict[int, float] = {}
+    for comb, share in zip(combs, np.exp(worth - worth.max()), strict=True):
+        chance = comb.count_probability
+        best = max(chance.values(), default=1.0)
+        for count in chance:
+            odds[count] = odds.get(count, 0.0) + float(share) * chance[count] / best
+    total = sum(odds.values())
+    most = max(odds, key=lambda count: odds[count])
+    with_most = [k for k, comb in enumerate(combs) if len(comb.centres) == most]
+    chosen = by_itself
+    if len(by_itself.centres) != most and with_most:
+        chosen = combs[max(with_most, key=lambda k: worth[k])]
+    return replace(chosen, count_probability={count: o / total for count, o in sorted(odds.items())})
 
 
 def _refine(rows: FloatArray, found: NDArray[np.int_]) -> FloatArray:

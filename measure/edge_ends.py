@@ -111,9 +111,8 @@ def _searched(cloth: Cloth, tracks: Tracks, far: bool) -> Tracks:
     inner = _inner(tracks.ends)
     found = follow_again(cloth, tracks, join(tracks, replace(piece, tracks=closest), far))
     again = follow_again(cloth, found, even_rhythm(found.ends.centres_index))
-    if _looks(again.ends, far, inner) > _looks(found.ends, far, inner):
-        found = again
-    return found if _believed(found.ends, tracks.ends, far) else tracks
+    both = sorted((found, again), key=lambda one: _looks(one.ends, far, inner), reverse=True)
+    return next((one for one in both if _believed(one.ends, tracks.ends, far)), tracks)
 
 
 def _closest(cloth: Cloth, tracks: Tracks, far: bool) -> Tracks:

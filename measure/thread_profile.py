@@ -6,27 +6,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..calibration.ranks import median, percentile
-from .cloth_edge import cloth_span, side_occupancy
-from .comb import Comb, fit_comb, learn_sample, likeness
+from .comb import Comb, fit_comb, learn_sample, likeliest, likeness
+from .edge_costs import EdgeCosts
 from .phase import PX_PER_THREAD, FloatPlane
 from .rhythm import rhythm_features
-from .thread_picture import ThreadPicture
 
-__all__ = ["ENOUGH", "end_costs", "place_threads", "thread_profile"]
+__all__ = ["ENOUGH", "place_threads", "thread_profile"]
 
 FloatArray = NDArray[np.float64]
 
-# Cloth beyond the centre of the outermost end, threads: half the end where the side is cut, and up to one thread more
-# for weft turns and their shadow; the last figure is the standard deviation outside that range.
-CLOTH_BEYOND_END, CLOTH_BEYOND_SIGMA = (0.95, 1.4), 0.25
-# Outline beyond the centre of the outermost thread, (share, mean, standard deviation) in threads. Ends: beyond a selvedge's
-# last end lie half of it and the weft's turn, beyond a cut side's little; measured against the known places in
-# 22 path-traced photos whose ends can be told from each other by their spacing (38 selvedges 1.00 with a spread of 0.31, the
-# median 1.04; 6 cut sides 0.30 with 0.13).
-OUTLINE_BEYOND = {"ends": ((0.8, 1.02, 0.35), (0.2, 0.3, 0.2)), "picks": ((1.0, 0.4, 0.6),)}
-FARTHEST_LIKELY = 1e-3  # outlines go astray now and then
 ENOUGH = {"ends": 0.35, "picks": 0.5}
 ROUNDS = 2
+SURE = 0.98  # probability of the count from which both edges are not looked at together
 # Spread of ln(spacing) between neighbours in hand-woven cloth, and how it grows where selvedges crowd (all common
 # practice: spacings vary by 10 to 15 %, the outermost few ends may lie up to half closer).
 SPACING_SIGMA, CROWDING, CROWDED_THREADS = 0.16, 0.8, 2.0
@@ -55,45 +46,13 @@ def thread_profile(
     return np.clip((profile - middle) / spread, -6, 6) * (share > 0.3), np.minimum(share, 1.0)
 
 
-def end_costs(
-    threads: ThreadPicture, along: int, cut: tuple[bool, bool]
-) -> tuple[FloatArray, FloatArray, set[str]]:
-    """Cost of the first and the last thread at every profile pixel, and what is doubtful about it."""
-    k = PX_PER_THREAD
-    cloth = threads.picture.cloth
-    size = cloth.shape[1 - along]
-    low, high = cloth_span(cloth, along)
-    where = np.arange(size, dtype=np.float64)
-    kinds = OUTLINE_BEYOND["ends" if along == 0 else "picks"]
-    costs: list[FloatArray] = []
-    flags: set[str] = set()
-    for far in (False, True):
-        inside = (high - where if far else where - low) / k
-        if cut[int(far)]:
-            cost = np.where(np.abs(inside - 0.5) > 0.75, np.inf, 0.0)
-            flags.add("last-cut" if far else "first-cut")
-        else:
-            likely = sum(p / s * np.exp(-0.5 * ((inside - mean) / s) ** 2) for p, mean, s in kinds)
-            cost = -np.log(likely * kinds[0][2] / kinds[0][0] + FARTHEST_LIKELY)
-            cost[(inside < -0.5) | (inside > 3.0)] = np.inf
-            seen = side_occupancy(threads.picture.bgr, cloth, threads.seen, far=far) if along == 0 else None
-            if seen is not None:
-                trust = min(max(seen.contrast / 0.4, 0.25), 1.0)
-                excess = seen.beyond - np.clip(seen.beyond, *CLOTH_BEYOND_END)
-                cost += 0.5 * (excess / CLOTH_BEYOND_SIGMA * trust) ** 2
-            if along == 0 and (seen is None or seen.contrast < 0.2):
-                flags.add("edge-unclear")
-        costs.append(cost)
-    return costs[0], costs[1], flags
-
-
 def place_threads(
     profile: FloatArray,
     span: tuple[int, int],
     centre: float,
     classes: int,
     *,
-    ends: tuple[FloatArray, FloatArray],
+    edges: EdgeCosts,
     enough: float,
 ) -> Comb:
     """Place all threads of one system.
@@ -110,8 +69,8 @@ def place_threads(
         Where in its spacing a thread of the even grid lies, threads.
     classes : int
         Places of the repeat that look different.
-    ends : tuple of two ndarrays of shape (N,)
-        Costs of the first and the last thread (`end_costs`).
+    edges : EdgeCosts
+        Costs of the first and the last thread.
     enough : float
         Share of the looks above which a thread is likelier than none (`ENOUGH`).
     """
@@ -126,10 +85,17 @@ def place_threads(
     for _ in range(ROUNDS):
         if len(centres) < max(3, classes):
             break
-        score = likeness(profile, learn_sample(profile, centres, kinds, classes), enough=enough)
-        comb = fit_comb(score, spacing, start_cost=ends[0], stop_cost=ends[1], sigma=sigma)
+        sample = learn_sample(profile, centres, kinds, classes)
+        score = likeness(profile, sample, enough=enough)
+        comb = fit_comb(score, spacing, start_cost=edges.first, stop_cost=edges.last, sigma=sigma)
         centres, kinds = comb.centres[2:-2], comb.classes[2:-2]
-    return comb
+    if not edges.alike or not 0.0 < comb.count_probability.get(len(comb.centres), 0.0) < SURE:
+        return comb
+    combs = [
+        fit_comb(score, spacing, start_cost=first, stop_cost=last, sigma=sigma)
+        for first, last, _ in edges.alike
+    ]
+    return likeliest(comb, combs, [cost for *_, cost in edges.alike])
 
 
 def _spacing_sigma(size: int, span: tuple[int, int]) -> FloatArray:

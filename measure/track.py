@@ -12,10 +12,11 @@ from ..calibration.ranks import median, percentile
 from ..calibration.side_by_side import side_by_side
 from .cloth_edge import cloth_span
 from .comb import Comb
+from .edge_costs import edge_costs
 from .phase import PX_PER_THREAD, Demodulator, FloatPlane, feature_planes, lattice_picture
 from .rhythm import CLOSED_RATIO, Node, centre_phase, leading_node, structure_nodes
 from .thread_picture import IndexField, ThreadPicture, index_field, resample_on_threads
-from .thread_profile import ENOUGH, end_costs, place_threads, thread_profile
+from .thread_profile import ENOUGH, place_threads, thread_profile
 from .tracks import SystemTrack, Tracks
 
 __all__ = ["rhythm_of", "track_threads"]
@@ -293,12 +294,11 @@ def track_threads(
             continue
         profile, _ = thread_profile(planes, wide, along, (b if along == 0 else a) / q)
         cut = (sides[0] in cut_off, sides[1] in cut_off)
-        start, stop, flags = end_costs(threads, along, cut)
-        if part:
-            flags.add("part")
+        edges = edge_costs(threads, along, cut, covered=covers[0])
+        flags = {*edges.flags, "part"} if part else set(edges.flags)
         centre = centre_end if along == 0 else centre_pick
         enough = ENOUGH["ends" if along == 0 else "picks"]
-        comb = place_threads(profile, cloth_span(cloth, along), centre, q, ends=(start, stop), enough=enough)
+        comb = place_threads(profile, cloth_span(cloth, along), centre, q, edges=edges, enough=enough)
         tracks.append(_summarise(comb, threads, maps[along], field, along, flags, q))
     return Tracks(
         ends=tracks[0],
