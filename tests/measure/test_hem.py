@@ -77,11 +77,16 @@ def test_a_hem_is_the_end_of_the_sample(kind, turn_deg):
     )
 
 
-def limit_is_passed(first: int, quiet: float, *, woven: bool) -> bool:
-    """Whether the weaving goes on beyond a limit at row 180, where a quieter stretch from row `first` on ends."""
+def limit_is_passed(first: int, quiet: float, *, woven: bool, uneven: float = 0.0) -> bool:
+    """Whether the weaving goes on beyond a limit at row 180, where a quieter stretch from row `first` on ends.
+
+    The spacing of the picks may wander by a share of itself, so that none is like the next.
+    """
     rows, columns, pitch, limit = 420, 300, 14, 180
     y, x = np.mgrid[:rows, :columns]
-    wave = 0.5 + 0.5 * np.cos(2 * np.pi * y / pitch) * np.where((x // 10) % 2, 1.0, -1.0)
+    wander = np.random.default_rng(2).normal(0, uneven, rows // pitch + 2).cumsum()
+    turns = y / pitch + np.interp(y / pitch, np.arange(len(wander)), wander)
+    wave = 0.5 + 0.5 * np.cos(2 * np.pi * turns) * np.where((x // 10) % 2, 1.0, -1.0)
     outside = wave if woven else 0.5 + 0.5 * np.cos(2 * np.pi * x / 20 + 0.3 * np.sin(y / 9))
     grey = 110 + 90 * np.where(y < limit, quiet * outside, wave)
     grey[:first] = 110
@@ -100,3 +105,12 @@ def test_quieter_picks_are_woven_however_much_table_lies_outside(first):
 
 def test_a_fringe_is_not_woven():
     assert not limit_is_passed(20, 0.6, woven=False)
+
+
+def test_picks_beaten_so_unevenly_that_only_their_strength_tells_are_woven():
+    assert limit_is_passed(20, 0.95, woven=True, uneven=0.45)
+
+
+@pytest.mark.parametrize("quiet", [0.95, 0.6])
+def test_a_fringe_beside_uneven_picks_is_not_woven(quiet):
+    assert not limit_is_passed(20, quiet, woven=False, uneven=0.45)
