@@ -16,7 +16,7 @@ from ..calibration.ranks import median, percentile
 from .frame import ClothFrame, curved_frame, straight_frame
 from .fringe import pick_energy, woven_limit
 from .hem import cloth_end, ends_with
-from .placing import WorkPicture
+from .placing import REGION_HALO_CELLS, WorkPicture
 from .selvedge import (
     RowEdges,
     cloth_evidence,
@@ -35,9 +35,6 @@ Floats = NDArray[np.float64]
 STATION_MM = 5.0
 STATIONS_WITHOUT_SCALE = 20
 EDGE_STANDARD_MM = 0.15  # what blur, fuzz and shadow leave in the place of one edge, standard uncertainty
-REGION_HALO_CELLS = (
-    2.0  # how far the coarse region's blur reaches beyond the cloth: 1.2 to 3 cells as measured
-)
 LEAST_STRAY_SHARE = 0.1
 STRAY_SHARE = 0.5  # of the length; a selvedge missed is missed along most of it
 LEAST_FRINGE_UNITS = 4.0  # at the photo's border a shorter quiet stretch may be the space between two picks

@@ -24,12 +24,15 @@ from .frame import (
 )
 from .silhouette import CellPicture, Region
 
-__all__ = ["WarpWay", "WorkPicture", "coarse_frame", "work_picture"]
+__all__ = ["REGION_HALO_CELLS", "WarpWay", "WorkPicture", "coarse_frame", "work_picture"]
 
 Mask = NDArray[np.bool_]
 WarpWay = Literal["auto", "down", "across"]
 
 BAND_RATIO = 2.0  # longer than this against its width, fringe included, a sample is a band
+REGION_HALO_CELLS = (
+    2.0  # how far the coarse region's blur reaches beyond the cloth: 1.2 to 3 cells as measured
+)
 CURVE_RATIO = 3.0  # a shorter piece cannot lie in a curve worth following
 WORK_MEGAPIXELS = 0.9  # about: the working picture may have up to twice as many
 MARGIN_CELLS = 6.0  # table shown around the region, so that its colours are known
@@ -101,7 +104,8 @@ def coarse_frame(
     angle = np.deg2rad(turn)
     axes = (np.array([np.cos(angle), np.sin(angle)]), np.array([-np.sin(angle), np.cos(angle)]))
     long_axis = axes[0] if sides[0] >= sides[1] else axes[1]
-    is_band = max(sides) > BAND_RATIO * min(sides) and warp == "auto"
+    halo_mm = 2.0 * REGION_HALO_CELLS * cells.cell_px / plane.px_per_mm_at(border.mean(axis=0))
+    is_band = max(sides) - halo_mm > BAND_RATIO * (min(sides) - halo_mm) and warp == "auto"
     if is_band:
         along = long_axis
     elif warp == "across":

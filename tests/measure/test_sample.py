@@ -44,6 +44,16 @@ def test_band_is_followed_along_its_length(turn_deg: float) -> None:
     assert found.v_end_mm - found.v_start_mm == pytest.approx(drawn.length_mm, abs=PITCH_PX / PX_PER_MM)
 
 
+def test_a_small_piece_twice_as_long_as_wide_is_a_band() -> None:
+    """The coarse region that tells so is blurred by some cells all around, which would make a small piece squarer."""
+    bgr, alpha = piece(110, 230, 10)
+    hemmed = bgr[10:-10], alpha[10:-10]
+    picture = lay(table("plain", (960, 1280)), hemmed, (640, 480), 90.0)
+    found = find_sample(as_photo(picture), plane())
+    assert found.is_band
+    assert found.width_mm == pytest.approx(110 / PX_PER_MM, abs=2 * EDGE_PX / PX_PER_MM)
+
+
 def test_mirrored_photo_gives_the_same_width() -> None:
     drawn = draw("grain", turn_deg=-17.0)
     mirrored = Photo(bgr=np.ascontiguousarray(drawn.photo.bgr[:, ::-1]), name="mirror.png")
