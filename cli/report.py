@@ -309,7 +309,10 @@ def method_rows(view: PhotoView, measurement: SettMeasurement, request: Request)
             ("height of the cloth", f"lengths taken {lift:z.2f} % shorter than in the plane of the card")
         )
     out += [
-        ("pixels per thread", f"ends {result.ends.pitch_px:z.1f}, picks {result.picks.pitch_px:z.1f}"),
+        (
+            "pixels per thread",
+            f"ends {1000.0 / result.ends.per_1000_px:z.1f}, picks {1000.0 / result.picks.per_1000_px:z.1f}",
+        ),
         (
             "a thread, not its half or double",
             f"ends {_share(result.ends.probability)}, picks {_share(result.picks.probability)}",

@@ -5,7 +5,7 @@ The photo is resampled once, from its own pixels to the straightened patch.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import cv2
@@ -109,6 +109,8 @@ class ClothPatch:
         Cloth coordinates of the centre of pixel (0, 0).
     frame : ClothFrame
         The way back to the plane of the card.
+    reduced_by : int
+        How many pixels of the photo's own sampling one pixel of the patch stands for, each way.
     """
 
     bgr: NDArray[np.uint8]
@@ -117,6 +119,25 @@ class ClothPatch:
     u0_mm: float
     v0_mm: float
     frame: ClothFrame
+    reduced_by: int = 1
+
+    def reduced(self, times: int) -> ClothPatch:
+        """Return the patch with blocks of `times` by `times` pixels averaged into one."""
+        rows, columns = (size // times * times for size in self.mask.shape)
+        size = columns // times, rows // times
+        cloth = cv2.resize(self.mask[:rows, :columns].astype(np.float32), size, interpolation=cv2.INTER_AREA)
+        to_middle_mm = (times - 1) / 2 / self.px_per_mm
+        return replace(
+            self,
+            bgr=np.asarray(
+                cv2.resize(self.bgr[:rows, :columns], size, interpolation=cv2.INTER_AREA), dtype=np.uint8
+            ),
+            mask=np.asarray(cloth > 0.5),
+            px_per_mm=self.px_per_mm / times,
+            u0_mm=self.u0_mm + to_middle_mm,
+            v0_mm=self.v0_mm + to_middle_mm,
+            reduced_by=self.reduced_by * times,
+        )
 
 
 def look_up(

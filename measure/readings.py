@@ -48,7 +48,7 @@ def read_threads(
     system that could not be tracked is read from the lattice's pitch alone and carries no count.
     """
     factor = 1.0 if height is None else height.length_factor
-    to_mm = _Scale(patch.px_per_mm, factor, plane, height)
+    to_mm = _Scale(patch.px_per_mm, patch.reduced_by, factor, plane, height)
     ends = _reading(lattice.ends, tracks.ends, tracks.ends.middle_pitch_px, to_mm, patch.u0_mm)
     if ends.count is not None:
         ends = _with_line(ends, _places_line(tracks.ends))
@@ -64,6 +64,7 @@ class _Scale:
     """What turns pixels of the patch into millimetres of the cloth."""
 
     px_per_mm: float
+    reduced_by: int
     length_factor: float
     plane: Plane
     height: HeightCorrection | None
@@ -85,13 +86,14 @@ def _reading(
         lines.append(scale.height.line)
     per_inch = per_mm * MM_PER_INCH if scaled else None
     others = [pitch.pitch_px / other for other, chance in pitch.alternatives if chance >= _WORTH_TELLING]
-    headline = 1000.0 / pitch_px if per_inch is None else per_inch
+    per_1000_px = 1000.0 / (pitch_px * scale.reduced_by)
+    headline = per_1000_px if per_inch is None else per_inch
     return ThreadReading(
         pitch_px=pitch_px,
         per_inch=per_inch,
         per_cm=None if per_inch is None else 10.0 * per_mm,
         u95_per_inch=None if per_inch is None else per_inch * combine_percent(lines) / 100.0,
-        per_1000_px=1000.0 / pitch_px,
+        per_1000_px=per_1000_px,
         count=track.count if whole else None,
         count_mean=track.count_mean if whole else None,
         count_u95=COVERAGE_FACTOR * track.count_std if whole else None,

@@ -15,14 +15,11 @@ from ..calibration.errors import QualityError, SampleError
 from ..calibration.notices import Notice
 from ..calibration.photo import Photo
 from ..calibration.plane import Plane
-from ..calibration.ranks import median
 from .arbiter import CROP_THREADS
 from .decision import (
     NOT_WOVEN,
     OUTLINED_LOG_ODDS,
-    REPEATED,
     SURE,
-    SURE_WHEN_FINE,
     TABLE_BESIDE_MM,
     WOVEN,
     WOVEN_WHEN_TURNED,
@@ -33,12 +30,13 @@ from .hints import Hints, check_against_photo, check_hints, ends_prior, picks_pr
 from .lattice import Lattice, read_lattice
 from .mending import woven_track
 from .readings import read_threads
-from .repeat import RepeatPicture, average_repeat, plain_share
-from .results import SampleReading, SettResult, Verdict, WeaveReading
+from .repeat import RepeatPicture, average_repeat
+from .results import SampleReading, SettResult, WeaveReading
 from .sample import Sample, find_sample
 from .settle import Settled, settle
 from .tracks import SystemTrack, Tracks
 from .turn import likely_turns_deg
+from .verdict import MOST_TURN_DEG, decide_verdict
 
 if TYPE_CHECKING:
     from ..calibration.white_balance import WhiteBalance
@@ -46,12 +44,10 @@ if TYPE_CHECKING:
 
 __all__ = ["SettMeasurement", "SettOptions", "measure_sett"]
 
-_CLEAR_THREADS = 2.0  # median likeness; a clear thread has 4, one placed by its neighbours less than 0
-_PASSED_OVER = 0.02  # share of threads counted otherwise by local spectra from which a density is not sure
-_FEW_THREADS = 8  # the network looks at twelve threads at once; a piece with an outline may have fewer
+# Threads farther apart than the spectra look for are looked for in a picture reduced so many times, where there is room for some.
+_REDUCED, _FEWEST_COARSE, _LONGEST_PX = (2, 4), 6, 60.0
 _LEAST_TURN_DEG = 1.5  # less than that the threads are followed as the picture lies
 _CROOKED_DEG = 4.0  # up to that a picture that reads clearly is not turned
-_MOST_TURN_DEG = 30.0  # the legs of a knit lean more, to both sides, and would pass for two sets of threads
 _LEAST_CLOTH_PX = 2000  # some ten threads each way at the least sampling
 _FLOOR_PX = 2.8  # two pixels a thread is the sampling theorem's limit; lens and demosaicing take the rest
 _EASY_PX = 5.0
@@ -134,7 +130,7 @@ def measure_sett(photo: Photo, plane: Plane, options: SettOptions | None = None)
         photo, plane, warp=options.warp, area_px=options.area_px, all_cloth=options.all_cloth
     )
     patch = straighten(photo, plane, sample, beside_mm=0.0 if sample.all_cloth else TABLE_BESIDE_MM)
-    settled = _settle(patch, sample, options.hints)
+    patch, settled = _coarser(patch, sample, options.hints, _settle(patch, sample, options.hints))
     if sample.all_cloth:
         sample, patch, settled = _turned(photo, plane, options, (sample, patch, settled))
     lattice, tracks, weave = settled.lattice, settled.tracks, settled.weave
@@ -157,7 +153,9 @@ def measure_sett(photo: Photo, plane: Plane, options: SettOptions | None = None)
         *check_against_photo(settled, ends, picks),
     )
     contradicted = any(notice.code != "ends-nearly" for notice in hint_notices)
-    verdict, doubts = _verdict(settled, picks_track, sample, fine=bool(fineness), contradicted=contradicted)
+    verdict, doubts = decide_verdict(
+        settled, picks_track, sample, fine=bool(fineness), contradicted=contradicted
+    )
     result = SettResult(
         photo=photo.name,
         verdict=verdict,
@@ -197,6 +195,22 @@ def _settle(patch: ClothPatch, sample: Sample, hints: Hints) -> Settled:
     )
 
 
+def _coarser(patch: ClothPatch, sample: Sample, hints: Hints, settled: Settled) -> tuple[ClothPatch, Settled]:
+    """Look at cloth that makes no sense as photographed in a reduced picture, for threads farther apart than the spectra reach."""
+    for times in _REDUCED:
+        if _believed(settled) or min(patch.mask.shape) < _FEWEST_COARSE * _LONGEST_PX * times / 2:
+            break
+        smaller = patch.reduced(times)
+        if np.count_nonzero(smaller.mask) < _LEAST_CLOTH_PX:
+            break
+        look = _settle(smaller, sample, hints)
+        ends_px, picks_px = look.lattice.ends.pitch_px, look.lattice.picks.pitch_px
+        coarse = max(ends_px, picks_px) * times > _LONGEST_PX and min(ends_px, picks_px) >= _EASY_PX
+        if coarse and look.lattice.woven_probability > settled.lattice.woven_probability:
+            return smaller, look
+    return patch, settled
+
+
 def _believed(settled: Settled, least_woven: float = WOVEN) -> bool:
     lattice = settled.lattice
     sure = min(lattice.ends.probability, lattice.picks.probability) >= SURE
@@ -217,8 +231,8 @@ def _turned(photo: Photo, plane: Plane, options: SettOptions, upright: _Look) ->
     best = upright if _believed(settled) else None
     if best and (not turns_deg or abs(turns_deg[0]) <= _CROOKED_DEG):
         return upright
-    for turn_deg in sorted(turns_deg, key=lambda turn: abs(turn) > _MOST_TURN_DEG):
-        far = abs(turn_deg) > _MOST_TURN_DEG
+    for turn_deg in sorted(turns_deg, key=lambda turn: abs(turn) > MOST_TURN_DEG):
+        far = abs(turn_deg) > MOST_TURN_DEG
         if abs(turn_deg) < _LEAST_TURN_DEG or (far and best is None):
             continue
         look = _look_turned(photo, plane, options, turn_deg)
@@ -245,7 +259,7 @@ def _clearness(look: _Look) -> float:
 
 
 def _tell_turn(sample: Sample) -> tuple[Notice, ...]:
-    if not sample.turn_deg or abs(sample.turn_deg) > _MOST_TURN_DEG:
+    if not sample.turn_deg or abs(sample.turn_deg) > MOST_TURN_DEG:
         return ()
     text = (
         f"The cloth lies turned by about {abs(sample.turn_deg):.0f} degrees in the picture; the threads nearest to "
@@ -322,53 +336,6 @@ def _card_lies_on(plane: Plane, sample: Sample) -> bool:
     x, y = plane.to_mm(plane.card_outline_px).mean(axis=0)
     outline = sample.outline_mm.astype(np.float32).reshape(-1, 1, 2)
     return bool(cv2.pointPolygonTest(outline, (float(x), float(y)), False) > 0)
-
-
-def _verdict(
-    settled: Settled, picks: SystemTrack, sample: Sample, *, fine: bool, contradicted: bool
-) -> tuple[Verdict, tuple[Notice, ...]]:
-    """Say `measured` only when nothing speaks against it; otherwise say what does."""
-    lattice, tracks = settled.lattice, settled.tracks
-    faint = any(_faint(track) for track in (tracks.ends, picks))
-    repeated = (fine or faint) and plain_share(tracks, settled.weave) >= REPEATED
-    least = SURE_WHEN_FINE if fine and not repeated else SURE
-    doubts: list[Notice] = []
-
-    def doubt(code: str, text: str) -> None:
-        doubts.append(Notice(code, text, doubt=True))
-
-    for name, pitch, track in (("ends", lattice.ends, tracks.ends), ("picks", lattice.picks, picks)):
-        if pitch.probability < least:
-            text = f"The {name} can be read in more than one way in this photo."
-            doubt(f"{name}-unsure", text)
-        elif track.count == 0 or (_faint(track) and not repeated):
-            text = f"The single {name} show too faintly in this photo for their number to be trusted."
-            doubt(f"{name}-faint", text)
-        elif track.passed_over > _PASSED_OVER * track.count:
-            text = (
-                f"The spacing of the {name} changes so suddenly that about {track.passed_over:.0f} of them may be left "
-                "out or counted twice. Photograph the sample from nearer, or in parts."
-            )
-            doubt(f"{name}-passed-over", text)
-        elif sample.all_cloth and track.count < _FEW_THREADS:
-            text = f"Only {track.count} {name} show in the picture, too few to be sure of them. Show more of the cloth."
-            doubt(f"{name}-few", text)
-    if lattice.woven_probability < WOVEN:
-        text = "It is not clear that this is woven. Check by eye that two sets of threads cross each other."
-        doubt("woven-unsure", text)
-    if abs(sample.turn_deg) > _MOST_TURN_DEG:
-        text = (
-            f"The cloth seems to lie turned by about {abs(sample.turn_deg):.0f} degrees in the picture, where diagonals and threads "
-            "are easily confused. Turn the picture until one set of threads runs upright, then measure again."
-        )
-        doubt("turned-far", text)
-    if contradicted:
-        doubt("hint-contradicted", "What you told and what the photo shows do not agree.")
-    return ("unsure" if doubts else "measured"), tuple(doubts)
-
-
-def _faint(track: SystemTrack) -> bool:
-    return track.count > 0 and float(median(track.likeness)) < _CLEAR_THREADS
 
 
 def _sample_reading(
