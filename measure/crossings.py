@@ -29,6 +29,7 @@ TILE = 4  # samples of a tile each way
 LEAST_PER_CLASS = 5  # crossings of one class that an end or a pick must have, else its median is chance
 LEAST_SPREAD = 0.75  # L*a*b* units: below, eight bits and JPEG make the scatter
 STRAY = 0.16  # spacings; standard deviation of a thread's place against the track
+SHIFTED = 1.5  # times as like the usual looks some classes on: inner ends of even twills, baskets and satins stay below 1.4
 ROUNDS = 3  # of medians along the ends and along the picks in turn (Tukey's median polish)
 
 
@@ -153,7 +154,7 @@ def read_crossings(tracks: Tracks) -> Crossings | None:
         turned=turned,
         turned_z=turned * change / max(scatter, 1e-9),
         oddness=oddness,
-        side=_sides(on_end)[classes],
+        side=_sides(on_end, classes),
         cloth=_cloth_share(tracks),
         pick_turned=_pick_turned(on_end, on_pick, opposite, weight),
         cloth_look=_cloth_look(tracks),
@@ -208,12 +209,31 @@ def _pick_turned(
     return np.asarray(along / max(size, 1e-9))
 
 
-def _sides(on_end: FloatArray) -> NDArray[np.int_]:
-    """Split the classes in two by the direction in which their looks differ most."""
+def _sides(on_end: FloatArray, classes: NDArray[np.int_]) -> NDArray[np.int_]:
+    """Split the crossings in two by the direction in which the looks of their classes differ most, shape (P, N).
+
+    Where a twill turns (herringbone) the classes go on as before, and an end beyond shows each of them some picks early or late:
+    its sides are put where its own looks have them. Looks that are the other way round (half a repeat, or other colours)
+    divide its crossings as before.
+    """
     looks = on_end.mean(axis=1)
     looks = looks - looks.mean(axis=0)
     main = np.linalg.svd(looks, full_matrices=False)[2][0]
-    return np.where(looks @ main >= 0, 1, -1)
+    usual = looks @ main
+    own = (on_end - on_end.mean(axis=0)) @ main
+    # Where many ends are shifted they blunt what is usual: it is found again with those put in place that look at all shifted.
+    first = _shifts(usual, own, 1.0)
+    every, ends = np.arange(len(usual))[:, None], np.arange(own.shape[1])
+    placed = own[(every - first) % len(usual), ends]
+    usual = (placed * np.sign(usual @ placed)).mean(axis=1)
+    side = np.where(usual >= 0, 1, -1)
+    return np.asarray(side[(classes + _shifts(usual, own, SHIFTED)) % len(usual)])
+
+
+def _shifts(usual: FloatArray, own: FloatArray, least: float) -> NDArray[np.int_]:
+    """How many classes on the looks of every end agree best with the usual ones, in either direction; 0 unless `least` times better."""
+    likeness = np.abs(np.stack([np.roll(usual, -shift) @ own for shift in range(len(usual))]))
+    return np.where(likeness.max(axis=0) > least * (1 + 1e-9) * likeness[0], likeness.argmax(axis=0), 0)
 
 
 def end_on_top(tracks: Tracks, classes: NDArray[np.int_], count: int) -> NDArray[np.bool_] | None:

@@ -244,6 +244,16 @@ _ALL = (
     # Rendered after the gap of a missed pick in a drawn twill had passed for a pick.
     _phone("fault_picks_twill", 5241, _with(TWILL, _fault("missed_pick", 27), _fault("double_pick", 60))),
     _scan("fault_picks_basket", 5242, _with(replace(TWILL, weave="basket22"), _fault("missed_pick", 40))),
+    _phone(
+        "fault_floats_herringbone",
+        5243,
+        _with(
+            replace(TWILL, weave="herringbone", warp_palette=("#cfc7b2",), weft_palette=("#b9a98c",)),
+            _fault("warp_float", 22, 13, 8),
+            _fault("warp_float", 40, 29, 8),
+            _fault("weft_float", 60, 16, 8),
+        ),
+    ),
 )
 BANDS: dict[str, Scene] = {scene.name: scene for scene in _ALL}
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from cloth import Setting, Yarn, make_cloth
-from pickglass.measure.crossings import read_crossings
+from pickglass.measure.crossings import _sides, read_crossings
 from pickglass.measure.floats import find_floats
 from pickglass.measure.odd_spots import find_odd_spots
 from pickglass.measure.pick_faults import phantom_picks
@@ -131,3 +131,51 @@ def test_warp_seen_follows_the_colours_and_not_the_light():
     assert shaded is not None
     assert np.nanmean(shaded[-8:]) == pytest.approx(np.nanmean(shaded[:8]), abs=0.08)
     assert cover((0.25, 0.3, 0.65)) is None  # one colour tells nothing
+
+
+def twill_looks(rng, ends=24, samples=12):
+    """Looks of the four classes of a 2/2 twill on every end, shape (4, ends, samples): two with the end on top, two without."""
+    change = rng.normal(0, 1, samples)
+    looks = np.array([1.0, 1.0, -1.0, -1.0])[:, None, None] * change + rng.normal(0, 0.2, (4, 1, samples))
+    return looks + rng.normal(0, 0.2, (4, ends, samples))
+
+
+def test_beyond_the_turn_of_a_herringbone_the_sides_go_with_the_ends_own_looks():
+    rng = np.random.default_rng(1)
+    row, column = np.indices((40, 24))
+    classes = (row + column) % 4
+    looks, top = twill_looks(rng), classes < 2
+    for end in range(14, 24):  # the twill runs back: every end lies as the one before it would one pick later
+        shift = -2 * (end - 13)
+        looks[:, end] = np.roll(looks[:, end], -shift, axis=0)
+        top[:, end] = (classes[:, end] + shift) % 4 < 2
+    side = _sides(looks, classes) > 0
+    for end in range(24):
+        # Half a repeat only turns the two sides round.
+        agreed = float(np.mean(side[:, end] == top[:, end]))
+        assert agreed in (0.0, 1.0), end
+
+
+def test_a_turn_by_one_pick_puts_the_sides_right():
+    rng = np.random.default_rng(2)
+    row, column = np.indices((40, 24))
+    classes = (row + column) % 4
+    looks, top = twill_looks(rng), classes < 2
+    for end in range(14, 24):
+        looks[:, end] = np.roll(looks[:, end], -1, axis=0)
+        top[:, end] = (classes[:, end] + 1) % 4 < 2
+    side = _sides(looks, classes) > 0
+    side = side if side[0, 0] == top[0, 0] else ~side
+    assert (side[:, :14] == top[:, :14]).all()
+    for end in range(14, 24):
+        assert float(np.mean(side[:, end] == top[:, end])) in (0.0, 1.0), end
+
+
+def test_ends_of_other_colours_keep_the_sides_of_their_classes():
+    rng = np.random.default_rng(3)
+    row, column = np.indices((40, 24))
+    for repeat, classes in ((2, (row + column) % 2), (4, (row + column) % 4)):
+        looks = twill_looks(rng) if repeat == 4 else twill_looks(rng)[1:3]
+        looks[:, ::3] *= -1.5  # darker than the weft, where the others are lighter
+        side = _sides(looks, classes)
+        assert all(len(set(side[classes == c].tolist())) == 1 for c in range(repeat))
