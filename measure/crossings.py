@@ -29,6 +29,7 @@ TILE = 4  # samples of a tile each way
 LEAST_PER_CLASS = 5  # crossings of one class that an end or a pick must have, else its median is chance
 LEAST_SPREAD = 0.75  # L*a*b* units: below, eight bits and JPEG make the scatter
 STRAY = 0.16  # spacings; standard deviation of a thread's place against the track
+TURNING = 0.15  # share of ends that are shifted where a twill turns; of straight ones at most one end is
 SHIFTED = 1.5  # times as like the usual looks some classes on: inner ends of even twills, baskets and satins stay below 1.4
 ROUNDS = 3  # of medians along the ends and along the picks in turn (Tukey's median polish)
 
@@ -213,8 +214,8 @@ def _sides(on_end: FloatArray, classes: NDArray[np.int_]) -> NDArray[np.int_]:
     """Split the crossings in two by the direction in which the looks of their classes differ most, shape (P, N).
 
     Where a twill turns (herringbone) the classes go on as before, and an end beyond shows each of them some picks early or late:
-    its sides are put where its own looks have them. Looks that are the other way round (half a repeat, or other colours)
-    divide its crossings as before.
+    its sides are put where its own looks have them. Looks that are the other way round are other colours, unless many ends are
+    shifted.
     """
     looks = on_end.mean(axis=1)
     looks = looks - looks.mean(axis=0)
@@ -227,12 +228,19 @@ def _sides(on_end: FloatArray, classes: NDArray[np.int_]) -> NDArray[np.int_]:
     placed = own[(every - first) % len(usual), ends]
     usual = (placed * np.sign(usual @ placed)).mean(axis=1)
     side = np.where(usual >= 0, 1, -1)
-    return np.asarray(side[(classes + _shifts(usual, own, SHIFTED)) % len(usual)])
+    shifts = _shifts(usual, own, SHIFTED)
+    if np.mean(shifts > 0) > TURNING:
+        shifts = _shifts(usual, own, SHIFTED, colours=False)
+    return np.asarray(side[(classes + shifts) % len(usual)])
 
 
-def _shifts(usual: FloatArray, own: FloatArray, least: float) -> NDArray[np.int_]:
-    """How many classes on the looks of every end agree best with the usual ones, in either direction; 0 unless `least` times better."""
-    likeness = np.abs(np.stack([np.roll(usual, -shift) @ own for shift in range(len(usual))]))
+def _shifts(usual: FloatArray, own: FloatArray, least: float, *, colours: bool = True) -> NDArray[np.int_]:
+    """How many classes on the looks of every end agree best with the usual ones; 0 unless `least` times better.
+
+    With `colours` looks that are the other way round agree as well.
+    """
+    likeness = np.stack([np.roll(usual, -shift) @ own for shift in range(len(usual))])
+    likeness = np.abs(likeness) if colours else likeness
     return np.where(likeness.max(axis=0) > least * (1 + 1e-9) * likeness[0], likeness.argmax(axis=0), 0)
 
 
