@@ -23,6 +23,7 @@ TURNED_PARTLY = 0.3
 PLAIN = 0.9  # of what a gap turns
 LEAST_GAP_TURNS = 0.2  # a satin over eight turns a quarter
 STEADY = 0.12  # of the same: robust standard deviation above which the picks are not told apart by it
+UNSTEADY = 3 * STEADY  # above which not even gaps are told
 FAINT = 0.5  # likeness of a pick: clear ones have about 4, one placed by its neighbours has less than 0
 CLEAR = 1.5
 CLOSE, APART = (
@@ -49,9 +50,12 @@ def phantom_picks(tracks: Tracks, crossings: Crossings) -> NDArray[np.int_]:
     """
     part = _gap_turns(crossings)
     turned = crossings.pick_turned / part
-    if 1.4826 * float(np.median(np.abs(turned))) > STEADY:
+    scatter = 1.4826 * float(np.median(np.abs(turned)))
+    if scatter > UNSTEADY:
         return np.zeros(0, dtype=int)
-    alone = (turned > (TURNED if part > PLAIN else TURNED_PARTLY)) & (tracks.picks.likeness < FAINT)
+    # Where crossings are hard to tell a gap must stand out from the other picks as far as where they are clear.
+    least = (TURNED if part > PLAIN else TURNED_PARTLY) * max(1.0, scatter / STEADY)
+    alone = (turned > least) & (tracks.picks.likeness < FAINT)
     alone[0] = alone[-1] = False
     alone[1:-1] &= (turned[:-2] < TURNED / 2) & (turned[2:] < TURNED / 2)
     return np.flatnonzero(alone)
