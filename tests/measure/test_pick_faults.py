@@ -67,6 +67,14 @@ def test_where_the_sheds_are_not_told_apart_nothing_is_said():
     assert phantom_picks(tracks(np.arange(72) % 2, likeness=likeness), cloth).tolist() == []
 
 
+@pytest.mark.parametrize(("turned", "told"), [(4.0, [30]), (0.6, [])])
+def test_where_they_are_hard_to_tell_a_gap_must_stand_out_as_far(turned, told):
+    cloth, likeness = even_crossings(8), np.full(72, 3.5)
+    cloth.pick_turned[:] = np.random.default_rng(8).normal(0, 0.2, 72)
+    cloth.pick_turned[[29, 30, 31]], likeness[30] = (0.0, turned, 0.0), -3.0
+    assert phantom_picks(tracks(np.arange(72) % 2, likeness=likeness), cloth).tolist() == told
+
+
 @pytest.mark.parametrize(("gap", "kind"), [(0.65, "doubled-pick"), (1.7, "missed-pick"), (1.2, None)])
 def test_two_picks_of_one_shed_are_told_by_their_room(gap, kind):
     places = np.concatenate([np.arange(40) % 2, (np.arange(32) + 1) % 2])  # 39 and 40 lie in the same shed
