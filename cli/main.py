@@ -19,7 +19,7 @@ import typer
 
 from ..calibration.errors import PickglassError
 from .plain_help import PlainCommand
-from .process import leave_at_once, one_blas_thread, seldom_look_for_cycles
+from .process import interrupt_outside_locks, leave_at_once, one_blas_thread, seldom_look_for_cycles
 from .screen import error_text
 
 __all__ = ["main"]
@@ -122,6 +122,8 @@ def main(argv: list[str] | None = None) -> None:
     """
     words = sys.argv[1:] if argv is None else argv
     try:
+        if argv is None:
+            interrupt_outside_locks()
         one_blas_thread()
         seldom_look_for_cycles()
         code = _run(words)

@@ -2,14 +2,30 @@
 
 from __future__ import annotations
 
+import _thread
 import contextlib
 import gc
 import os
+import signal
 import sys
 import threading
 from functools import cache
+from typing import TYPE_CHECKING
 
-__all__ = ["get_ready", "keep_freed_memory", "leave_at_once", "one_blas_thread", "seldom_look_for_cycles"]
+if TYPE_CHECKING:
+    from types import FrameType
+
+__all__ = [
+    "get_ready",
+    "interrupt_outside_locks",
+    "keep_freed_memory",
+    "leave_at_once",
+    "one_blas_thread",
+    "seldom_look_for_cycles",
+]
+
+_OF_IMPORTS = "<frozen importlib._bootstrap>"
+_AGAIN_S = 0.01
 
 _M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD, _M_ARENA_MAX = -1, -3, -8  # mallopt(3)
 _LARGEST_REUSED = 1 << 30
@@ -38,6 +54,24 @@ def leave_at_once() -> None:
     """Spare Python to go through all objects once more when the process ends: what it looks for goes with the process."""
     gc.disable()
     gc.freeze()
+
+
+def interrupt_outside_locks() -> None:
+    """Let ctrl-C wait while Python takes or gives back the lock of a module.
+
+    There the interruption can be swallowed with the lock still taken, and the process then waits for itself for ever.
+    """
+
+    def interrupted(number: int, frame: FrameType | None) -> None:
+        if frame is None or frame.f_code.co_filename != _OF_IMPORTS:
+            raise KeyboardInterrupt
+        again = threading.Timer(_AGAIN_S, _thread.interrupt_main, (number,))
+        again.daemon = True
+        again.start()
+
+    with contextlib.suppress(ValueError):  # only the main thread may
+        if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+            signal.signal(signal.SIGINT, interrupted)
 
 
 @cache

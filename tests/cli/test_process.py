@@ -41,3 +41,28 @@ def test_a_process_that_calls_main_keeps_its_garbage_collector(capsys):
     capsys.readouterr()
     assert gc.isenabled()
     assert gc.get_freeze_count() == 0
+
+
+INTERRUPTED = """
+import signal, time
+from pickglass.cli.process import interrupt_outside_locks
+interrupt_outside_locks()
+code = compile("def locked():\\n    signal.raise_signal(signal.SIGINT)\\n    return True", {file!r}, "exec")
+place = {{"signal": signal}}
+exec(code, place)
+try:
+    print("kept" if place["locked"]() else "")
+    time.sleep(10)
+except KeyboardInterrupt:
+    print("interrupted")
+"""
+
+
+@pytest.mark.parametrize(
+    ("file", "said"),
+    [("<frozen importlib._bootstrap>", "kept\ninterrupted\n"), ("other.py", "interrupted\n")],
+)
+def test_an_interruption_waits_while_python_holds_the_lock_of_a_module(file, said):
+    words = [sys.executable, "-c", INTERRUPTED.format(file=file)]
+    done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=30)
+    assert (done.stdout, done.stderr) == (said, "")
