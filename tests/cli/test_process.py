@@ -46,6 +46,7 @@ def test_a_process_that_calls_main_keeps_its_garbage_collector(capsys):
 INTERRUPTED = """
 import signal, time
 from pickglass.cli.process import interrupt_outside_locks
+signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background job is begun deaf to it
 interrupt_outside_locks()
 code = compile("def locked():\\n    signal.raise_signal(signal.SIGINT)\\n    return True", {file!r}, "exec")
 place = {{"signal": signal}}
