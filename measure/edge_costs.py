@@ -47,17 +47,34 @@ class EdgeCosts:
     ----------
     first, last : ndarray of shape (N,)
         Each side by itself.
-    alike : tuple of (first, last, cost)
-        As if both sides had so much beyond the outermost end, and what that costs; one for every width tried. Empty where
-        the sides tell nothing of each other.
+    beyond : tuple of two ndarrays of shape (N,), or None
+        Threads' worth of cloth beyond every place, to the first and to the last side. None where the sides tell nothing of each other.
+    covered : bool
+        Whether the ends cover the picks.
     flags : frozenset of str
         What is doubtful: ``"first-cut"``, ``"last-cut"``, ``"edge-unclear"``.
     """
 
     first: FloatArray
     last: FloatArray
-    alike: tuple[tuple[FloatArray, FloatArray, float], ...] = ()
+    beyond: tuple[FloatArray, FloatArray] | None = None
+    covered: bool = False
     flags: frozenset[str] = frozenset()
+
+    @property
+    def alike(self) -> tuple[tuple[FloatArray, FloatArray, float], ...]:
+        """Costs (first, last) as if both sides had so much beyond the outermost end, and what that costs; one for every width tried."""
+        if self.beyond is None:
+            return ()
+        mean, spread = COLOURS_BEYOND[self.covered]
+        return tuple(
+            (
+                _as_wide(self.first, self.beyond[0], width),
+                _as_wide(self.last, self.beyond[1], width),
+                float(0.5 * ((width - mean) / spread) ** 2),
+            )
+            for width in TRIED_BEYOND
+        )
 
 
 def edge_costs(threads: ThreadPicture, along: int, cut: tuple[bool, bool], *, covered: bool) -> EdgeCosts:
@@ -87,11 +104,11 @@ def edge_costs(threads: ThreadPicture, along: int, cut: tuple[bool, bool], *, co
             continue
         seen = side_occupancy(threads.picture.bgr, cloth, threads.seen, far=far) if along == 0 else None
         costs.append(_by_itself(inside, seen, along))
+        places.append(_cloth_beyond(inside, seen))
         if along == 0 and (seen is None or seen.contrast < UNCLEAR_CONTRAST):
             flags.add("edge-unclear")
-        places.append(_cloth_beyond(inside, seen))
-    alike = _alike(costs, places, covered) if along == 0 and len(places) == len(costs) else ()
-    return EdgeCosts(first=costs[0], last=costs[1], alike=alike, flags=frozenset(flags))
+    beyond = (places[0], places[1]) if along == 0 and len(places) == len(costs) else None
+    return EdgeCosts(first=costs[0], last=costs[1], beyond=beyond, covered=covered, flags=frozenset(flags))
 
 
 def _by_itself(inside: FloatArray, seen: Occupancy | None, along: int) -> FloatArray:
@@ -115,23 +132,7 @@ def _cloth_beyond(inside: FloatArray, seen: Occupancy | None) -> FloatArray:
     return np.asarray(trust * seen.beyond + (1.0 - trust) * by_outline, dtype=np.float64)
 
 
-def _alike(
-    costs: list[FloatArray], places: list[FloatArray], covered: bool
-) -> tuple[tuple[FloatArray, FloatArray, float], ...]:
-    mean, spread = COLOURS_BEYOND[covered]
-
-    def both(beyond: float) -> tuple[FloatArray, FloatArray]:
-        first, last = (
-            np.where(
-                np.isfinite(cost),
-                -np.log(
-                    sum(p / s * np.exp(-0.5 * ((place - beyond) / s) ** 2) for p, s in SIDES_ALIKE)
-                    + FARTHEST_LIKELY
-                ),
-                np.inf,
-            )
-            for cost, place in zip(costs, places, strict=True)
-        )
-        return first, last
-
-    return tuple((*both(b), float(0.5 * ((b - mean) / spread) ** 2)) for b in TRIED_BEYOND)
+def _as_wide(by_itself: FloatArray, beyond: FloatArray, width: float) -> FloatArray:
+    """Cost of the outermost end at every place as if so much lay beyond it; infinite where it cannot lie."""
+    likely = sum(p / s * np.exp(-0.5 * ((beyond - width) / s) ** 2) for p, s in SIDES_ALIKE)
+    return np.where(np.isfinite(by_itself), -np.log(likely + FARTHEST_LIKELY), np.inf)

@@ -14,6 +14,8 @@ from .tracks import Tracks
 
 __all__ = ["PickFault", "phantom_picks", "slipped_picks"]
 
+FloatArray = NDArray[np.float64]
+
 TURNED = 0.5
 """Of what a gap turns (see `_gap_turns`), in plain weave the whole way to the other shed. Picks of even plain weave stay below
 0.2, below 0.4 where warp and weft change colours together, of even twills, baskets and satins below 0.2 of their part; where no yarn
@@ -48,9 +50,17 @@ def phantom_picks(tracks: Tracks, crossings: Crossings) -> NDArray[np.int_]:
     The tracking keeps the rhythm of the weave, so it puts a pick where one is missing. There the ends go on as they
     lie in the picks before and after, as if the pick lay in their shed.
     """
+    return _phantoms(tracks, *_part_turned(crossings))
+
+
+def _part_turned(crossings: Crossings) -> tuple[FloatArray, float, float]:
+    """Return of what a gap turns how much every pick turns, its robust standard deviation, and what a gap turns."""
     part = _gap_turns(crossings)
     turned = crossings.pick_turned / part
-    scatter = 1.4826 * float(np.median(np.abs(turned)))
+    return turned, 1.4826 * float(np.median(np.abs(turned))), part
+
+
+def _phantoms(tracks: Tracks, turned: FloatArray, scatter: float, part: float) -> NDArray[np.int_]:
     if scatter > UNSTEADY:
         return np.zeros(0, dtype=int)
     # Where crossings are hard to tell a gap must stand out from the other picks as far as where they are clear.
@@ -78,12 +88,13 @@ def slipped_picks(tracks: Tracks, crossings: Crossings) -> tuple[PickFault, ...]
     Besides phantom picks these are places where the rhythm of the weave repeats a pick: two picks of one shed beside
     each other, close together where the shed was not changed, apart where one was left out between them.
     """
-    turned, likeness = crossings.pick_turned / _gap_turns(crossings), tracks.picks.likeness
+    turned, scatter, part = _part_turned(crossings)
+    likeness = tracks.picks.likeness
     found = [
         PickFault(kind="missed-pick", before=int(k) - 1, after=int(k) + 1, clearness=float(turned[k]))
-        for k in phantom_picks(tracks, crossings)
+        for k in _phantoms(tracks, turned, scatter, part)
     ]
-    if 1.4826 * float(np.median(np.abs(turned))) > STEADY:
+    if scatter > STEADY:
         return tuple(found)
     place = tracks.picks.place_in_repeat
     spacing = np.diff(tracks.picks.positions_px)

@@ -30,9 +30,8 @@ Mask = NDArray[np.bool_]
 WarpWay = Literal["auto", "down", "across"]
 
 BAND_RATIO = 2.0  # longer than this against its width, fringe included, a sample is a band
-REGION_HALO_CELLS = (
-    2.0  # how far the coarse region's blur reaches beyond the cloth: 1.2 to 3 cells as measured
-)
+# How far the coarse region's blur reaches beyond the cloth: 1.2 to 3 cells as measured.
+REGION_HALO_CELLS = 2.0
 CURVE_RATIO = 3.0  # a shorter piece cannot lie in a curve worth following
 WORK_MEGAPIXELS = 0.9  # about: the working picture may have up to twice as many
 MARGIN_CELLS = 6.0  # table shown around the region, so that its colours are known

@@ -17,10 +17,8 @@ FloatArray = NDArray[np.float64]
 
 ENOUGH = {"ends": 0.35, "picks": 0.5}
 ROUNDS = 2
-OUTER, UNLIKE = (
-    3,
-    0.0,
-)  # threads beside an edge, and the likeness below which one was placed by its neighbours
+# Threads beside an edge, and the likeness below which one was placed by its neighbours.
+OUTER, UNLIKE = 3, 0.0
 SURE = 0.98  # probability of the count from which both edges are not looked at together
 # Spread of ln(spacing) between neighbours in hand-woven cloth, and how it grows where selvedges crowd (all common
 # practice: spacings vary by 10 to 15 %, the outermost few ends may lie up to half closer).
@@ -89,19 +87,18 @@ def place_threads(
     for _ in range(ROUNDS):
         if len(centres) < max(3, classes):
             break
-        sample = learn_sample(profile, centres, kinds, classes)
-        score = likeness(profile, sample, enough=enough)
+        score = likeness(profile, learn_sample(profile, centres, kinds, classes), enough=enough)
         comb = fit_comb(score, spacing, start_cost=edges.first, stop_cost=edges.last, sigma=sigma)
         centres, kinds = comb.centres[2:-2], comb.classes[2:-2]
-    if not edges.alike or not 0.0 < comb.count_probability.get(len(comb.centres), 0.0) < SURE:
+    if edges.beyond is None or not 0.0 < comb.count_probability.get(len(comb.centres), 0.0) < SURE:
         return comb
     if min(comb.likeness[:OUTER].min(), comb.likeness[-OUTER:].min()) < UNLIKE:
         return comb  # such ends may hide closer ones (`edge_ends` looks for them), and where they lie tells nothing
+    alike = edges.alike
     combs = [
-        fit_comb(score, spacing, start_cost=first, stop_cost=last, sigma=sigma)
-        for first, last, _ in edges.alike
+        fit_comb(score, spacing, start_cost=first, stop_cost=last, sigma=sigma) for first, last, _ in alike
     ]
-    return likeliest(comb, combs, [cost for *_, cost in edges.alike])
+    return likeliest(comb, combs, [cost for *_, cost in alike])
 
 
 def _spacing_sigma(size: int, span: tuple[int, int]) -> FloatArray:
