@@ -2,23 +2,34 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from .edge_shape import has_strip, strip_shift
+from .edge_slopes import (
+    FIRST_MARKED,
+    MOST_MARKED,
+    STEP_PX,
+    Marked,
+    beside_ground_colour,
+    first_slopes,
+    matched_slopes,
+    slopes_across,
+)
 from .ranks import median
 
 __all__ = ["EdgePoints", "linear_light", "locate_edges", "srgb_to_linear_table"]
 
-_STEP_PX = 0.25  # sampling across the edge
-_TEMPLATE_PX = 3.0  # half width of the profile that is matched: the slope of a sharp edge and its feet
-_LEAST_MATCH = 0.3  # a block with less of the side's profile is hidden or lies on something else
 _AGREEMENT_PX = 0.6  # scatter of single blocks on a weak edge
-_SIDE_WANDER_PX = 2.0  # lens distortion bends a card's side by less
-_FIRST_PEAK_SHARE = 0.25  # a weaker slope before the steepest one is ringing of the sharpening, not the edge
+# JPEG keeps colour at half the sampling of brightness (ITU-T T.81, usual 4:2:0), and a side face may show the
+# card's colour too: edges of colour lie up to 1.3 px to either side, ±0.8 px (path-traced cards).
+_COLOUR_EDGE_STD_PX = 0.8
+_SHADOW_PX = 2.5  # an edge of colour lies so far inside the steepest slope in a shadow only
+_COLOUR_COVERAGE = 0.8  # share of a side along which colour must tell the edge to overrule brightness
 
 
 def srgb_to_linear_table() -> NDArray[np.float32]:
@@ -54,7 +65,8 @@ class EdgePoints:
         Difference between inside and outside over the greatest difference on the way: near 1 for a plain step,
         near 0 for a drawn line with the same ground on both sides.
     strip_std_px : ndarray of shape (4,)
-        Standard uncertainty of the correction for a shadow or side face along the edge; 0 where none was seen.
+        Standard uncertainty of the correction for a shadow or side face along the edge, and of an edge seen by its
+        colour alone; 0 where there is neither.
     """
 
     points_px: NDArray[np.float64]
@@ -76,6 +88,7 @@ class _Side:
     contrast: float
     net_step: float
     strip_std_px: float
+    offset_px: float  # outward of the middle of the side looked along
 
 
 def locate_edges(
@@ -91,7 +104,8 @@ def locate_edges(
 
     Every side is cut into blocks; each block's profile along the outward normal is averaged along the side, and
     the edge is the FIRST marked slope met on the way out of the plain inside. What follows further out (side
-    face, contact shadow, soft shadow) is often steeper but is not the card.
+    face, contact shadow, soft shadow) is often steeper but is not the card. Where a shadow is as dark as the card
+    itself, that slope is the shadow's; the edge is then where the ground's own colour begins.
 
     Parameters
     ----------
@@ -117,16 +131,9 @@ def locate_edges(
     centre = corners_px.mean(axis=0)
     sides = []
     for i in range(4):
-        found = _locate_side(
-            linear,
-            corners_px[i],
-            corners_px[(i + 1) % 4],
-            centre,
-            reach_px,
-            end_margin_px,
-            blocks,
-            fine,
-        )
+        end = corners_px[(i + 1) % 4]
+        strip = _take_strip(linear, corners_px[i], end, centre, reach_px, end_margin_px, blocks)
+        found = _locate_side(strip, fine)
         if found is None:
             return None
         sides.append(found)
@@ -147,7 +154,41 @@ def locate_edges(
     )
 
 
-def _locate_side(
+@dataclass(frozen=True, slots=True)
+class _Strip:
+    """What lies along one side: block profiles on the outward normal."""
+
+    start: NDArray[np.float64]
+    along: NDArray[np.float64]
+    outward: NDArray[np.float64]
+    length_px: float
+    block_at_px: NDArray[np.float64]  # (blocks,), from the start
+    across_px: NDArray[np.float64]  # (N,), outward
+    profiles: NDArray[np.float32]  # (blocks, N, 3)
+    in_frame: NDArray[np.bool_]  # (blocks,)
+
+
+def _locate_side(strip: _Strip | None, fine: bool) -> _Side | None:
+    """Find the edge by all that changes across it, or by colour alone where a shadow was taken for the edge."""
+    if strip is None:
+        return None
+    side = _fit_side(strip, strip.profiles, FIRST_MARKED, fine)
+    beside = beside_ground_colour(strip.profiles)
+    if beside is None:
+        return side
+    coloured = _fit_side(strip, beside, MOST_MARKED, fine)
+    if coloured is None or coloured.coverage < _COLOUR_COVERAGE:
+        return side
+    if (
+        side is not None
+        and side.coverage >= _COLOUR_COVERAGE / 2
+        and side.offset_px - coloured.offset_px < _SHADOW_PX
+    ):
+        return side
+    return replace(coloured, strip_std_px=math.hypot(coloured.strip_std_px, _COLOUR_EDGE_STD_PX))
+
+
+def _take_strip(
     linear: NDArray[np.float32],
     start: NDArray[np.float64],
     end: NDArray[np.float64],
@@ -155,8 +196,7 @@ def _locate_side(
     reach_px: float,
     end_margin_px: float,
     blocks: int,
-    fine: bool,
-) -> _Side | None:
+) -> _Strip | None:
     length = float(np.linalg.norm(end - start))
     usable = length - 2 * end_margin_px
     if usable < 8:
@@ -169,49 +209,59 @@ def _locate_side(
     per_block = max(2, min(48, round(usable / blocks)))
     count = blocks * per_block
     t = end_margin_px + (np.arange(count) + 0.5) * (usable / count)
-    across = np.arange(-reach_px, reach_px + _STEP_PX / 2, _STEP_PX)
+    across = np.arange(-reach_px, reach_px + STEP_PX / 2, STEP_PX)
     base = start + t[:, None] * along
     grid = (base[:, None, :] + across[None, :, None] * outward).astype(np.float32)
     height, width = linear.shape[:2]
     inside_frame = (
         (base[:, 0] >= 0) & (base[:, 0] <= width - 1) & (base[:, 1] >= 0) & (base[:, 1] <= height - 1)
     )
-    strip = cv2.remap(linear, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    profiles = strip.reshape(blocks, per_block, len(across), 3).mean(axis=1)
-    seen = inside_frame.reshape(blocks, per_block).mean(axis=1) > 0.9
-    slopes = _slopes(profiles)
-    offsets, strength = _matched_slopes(slopes, across) if fine else _first_slopes(slopes, across)
-    t_block = t.reshape(blocks, per_block).mean(axis=1)
-    keep = np.isfinite(offsets) & seen
+    light = cv2.remap(linear, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return _Strip(
+        start,
+        along,
+        outward,
+        length,
+        t.reshape(blocks, per_block).mean(axis=1),
+        across,
+        light.reshape(blocks, per_block, len(across), 3).mean(axis=1),
+        inside_frame.reshape(blocks, per_block).mean(axis=1) > 0.9,
+    )
+
+
+def _fit_side(strip: _Strip, profiles: NDArray[np.float32], marked: Marked, fine: bool) -> _Side | None:
+    slopes = slopes_across(profiles)
+    find = matched_slopes if fine else first_slopes
+    offsets, strength = find(slopes, strip.across_px, marked)
+    keep = np.isfinite(offsets) & strip.in_frame
     if keep.sum() < 5:
         return None
-    weights = _robust_line_weights(t_block[keep], offsets[keep])
-    slope, intercept, scatter = _weighted_line(t_block[keep], offsets[keep], weights)
+    at = strip.block_at_px[keep]
+    weights = _robust_line_weights(at, offsets[keep])
+    slope, intercept, scatter = _weighted_line(at, offsets[keep], weights)
     good = weights > 0.3
     if good.sum() < 5:
         return None
     profile = np.asarray(profiles[keep][good].mean(axis=0), dtype=np.float64)
     strip_std = 0.0
     if fine:
-        from_slope = across - float(np.average(offsets[keep], weights=weights))
+        from_slope = strip.across_px - float(np.average(offsets[keep], weights=weights))
         if has_strip(profile, from_slope):
             shift, strip_std = strip_shift(profile, from_slope)
             offsets, intercept = offsets + shift, intercept + shift
-    points = start + t_block[keep][good, None] * along + offsets[keep][good, None] * outward
-    ends = (
-        start
-        + np.array([[0.0], [length]]) * along
-        + (intercept + slope * np.array([[0.0], [length]])) * outward
-    )
+    points = strip.start + at[good, None] * strip.along + offsets[keep][good, None] * strip.outward
+    reach = np.array([[0.0], [strip.length_px]])
+    ends = strip.start + reach * strip.along + (intercept + slope * reach) * strip.outward
     line = np.cross([*ends[0], 1.0], [*ends[1], 1.0])
     return _Side(
         points,
         max(scatter, 0.03),
         line / np.linalg.norm(line[:2]),
-        float(good.sum() / blocks),
+        float(good.sum() / len(profiles)),
         float(median(strength[keep][good])),
         _net_step(median(profiles[keep][good], axis=0)),
         strip_std,
+        intercept + slope * strip.length_px / 2,
     )
 
 
@@ -221,70 +271,6 @@ def _net_step(profile: NDArray[np.float64]) -> float:
     inside, outside = profile[:rim].mean(axis=0), profile[-rim:].mean(axis=0)
     greatest = float(np.linalg.norm(profile - inside, axis=1).max())
     return float(np.linalg.norm(outside - inside)) / max(greatest, 1e-9)
-
-
-def _slopes(profiles: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Differentiate across the edge in the colour direction in which this side changes most, smoothed a little."""
-    difference = np.gradient(profiles.astype(np.float64), axis=1)
-    mean = difference.mean(axis=0)
-    _, vectors = np.linalg.eigh(mean.T @ mean)
-    scalar = difference @ vectors[:, -1]
-    return np.asarray(
-        cv2.GaussianBlur(scalar, (9, 1), 0.6 / _STEP_PX, borderType=cv2.BORDER_REPLICATE), dtype=np.float64
-    )
-
-
-def _matched_slopes(
-    slopes: NDArray[np.float64], across: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Offset of every block by matching it with the side's median profile, about that one's first marked slope.
-
-    The steepest point of a single noisy block wanders over the whole width of a soft edge; the shift at which it
-    agrees best with all of them (a matched filter) does not.
-    """
-    whole = median(slopes, axis=0)
-    offset, _ = _first_slopes(whole[None], across)
-    if not np.isfinite(offset[0]):
-        return _first_slopes(slopes, across)
-    half = round(_TEMPLATE_PX / _STEP_PX)
-    index = int(np.argmin(np.abs(across - offset[0])))
-    template = whole[max(0, index - half) : index + half + 1]
-    anchor = index - max(0, index - half)
-    match = cv2.filter2D(
-        slopes, cv2.CV_64F, template[None], anchor=(anchor, 0), borderType=cv2.BORDER_REPLICATE
-    )
-    reach = round(_SIDE_WANDER_PX / _STEP_PX)
-    low, high = max(1, index - reach), min(len(across) - 1, index + reach + 1)
-    best = np.argmax(match[:, low:high], axis=1) + low
-    rows = np.arange(len(match))
-    before, at, after = match[rows, best - 1], match[rows, best], match[rows, best + 1]
-    bend = before - 2 * at + after
-    inner = (bend < 0) & (at > before) & (at >= after) & (at > _LEAST_MATCH * float(template @ template))
-    shift = np.where(inner, 0.5 * (before - after) / np.where(inner, bend, 1.0), 0.0)
-    offsets = np.where(inner, offset[0] + (best - index + shift) * _STEP_PX, np.nan)
-    size = np.abs(slopes)
-    noise = median(size[:, : max(8, size.shape[1] // 5)], axis=1) * 1.4826 + 1e-6
-    return offsets, size[rows, best] / noise
-
-
-def _first_slopes(
-    slopes: NDArray[np.float64], across: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Offset of the first marked slope in every block (NaN where none stands out), and its size over the noise."""
-    size = np.abs(slopes)
-    noise = median(size[:, : max(8, size.shape[1] // 5)], axis=1) * 1.4826 + 1e-6
-    top = size.max(axis=1)
-    floor = np.maximum(_FIRST_PEAK_SHARE * top, 5.0 * noise)[:, None]
-    middle = size[:, 1:-1]
-    peak = (middle >= size[:, :-2]) & (middle > size[:, 2:]) & (middle >= floor)
-    first = np.argmax(peak, axis=1) + 1
-    rows = np.arange(len(size))
-    before, at, after = size[rows, first - 1], size[rows, first], size[rows, first + 1]
-    bend = before - 2 * at + after
-    shift = np.where(bend < 0, 0.5 * (before - after) / np.where(bend < 0, bend, 1.0), 0.0)
-    offsets = across[first] + np.clip(shift, -1, 1) * _STEP_PX
-    offsets[~peak.any(axis=1)] = np.nan
-    return offsets, at / noise
 
 
 def _robust_line_weights(t: NDArray[np.float64], offsets: NDArray[np.float64]) -> NDArray[np.float64]:

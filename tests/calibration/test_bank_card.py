@@ -5,7 +5,7 @@ import math
 import cv2
 import numpy as np
 import pytest
-from bank_card_scene import SIZE_MM, Scene, cover, develop, draw
+from bank_card_scene import SIZE_MM, Scene, cover, develop, draw, table
 
 from pickglass.calibration.bank_card import (
     ID1_CORNER_RADIUS_MM,
@@ -292,6 +292,26 @@ def test_shadow_across_the_card(turn: float) -> None:
     assert len(cards) == 1
     plane = plane_of_card(photo, cards[0])
     assert abs(scale_error_percent(scene, plane, (599.5, 449.5))) < 0.5
+
+
+@pytest.mark.parametrize("fade_px", [0.5, 4.0])
+def test_edge_hidden_in_the_cards_own_shadow(fade_px: float) -> None:
+    """A dark card on a dark table, its shadow beside it as dark as itself: only the colour tells where it ends."""
+    shape, distance_mm = (1500, 2000), 250.0
+    scene = draw(shape=shape, distance_mm=distance_mm, tilt_deg=8.0, turn_deg=15.0, shift_mm=(5.0, -5.0))
+    ground = table(shape, "plain", 0) * np.array([0.09, 0.11, 0.12], np.float32)
+    shifted = scene.px_from_card_mm @ np.array([[1, 0, 0.9], [0, 1, 0.9], [0, 0, 1.0]])
+    lit = cover(np.ones((*shape, 3), np.float32), shifted, np.full(3, 0.45, np.float32))
+    ground *= cv2.GaussianBlur(lit, (0, 0), fade_px)
+    light = cover(ground, scene.px_from_card_mm, np.array([0.058, 0.042, 0.036], np.float32))
+    photo = Photo(bgr=develop(light, blur_px=0.9, noise=0.002, seed=0), name="dark", focal_length_35mm=26.0)
+    cards = find_bank_cards(photo)
+    assert len(cards) == 1
+    plane = plane_of_card(photo, cards[0])
+    at = ((shape[1] - 1) / 2.0, (shape[0] - 1) / 2.0)
+    error = scale_error_percent(scene, plane, at)
+    assert abs(error) < 0.4
+    assert abs(error) < 1.5 * plane.u95_percent
 
 
 def test_cropped_photo_with_a_stale_focal_length() -> None:
