@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from ..measure.evenness import Evenness
     from .evenness_chart import View
 
-__all__ = ["band_chart"]
+__all__ = ["band_chart", "calm_limits"]
 
 STRIP_IN = (0.45, 1.9)  # the picture of the band is never thinner or taller
 AXES_IN = 4.1  # about what the labels leave of the width
@@ -53,7 +53,7 @@ def band_chart(key: str, evenness: Evenness, views: Sequence[View], *, title: st
         for axes in rest:
             places, values = zip(*widths, strict=True)
             axes.plot(places, values, color=WARM, marker="s", markersize=4, linewidth=1.8, linestyle="--")
-            _limits(axes, values)
+            calm_limits(axes, values)
             axes.set_ylabel("width, mm")
         below = [beat, *rest]
         for axes in below:
@@ -73,13 +73,14 @@ def _draw_beat(axes: Axes, evenness: Evenness) -> None:
     axes.plot(
         [s.at_mm for s in evenness.stations], values, color=LINE, marker="o", markersize=4, linewidth=2.0
     )
-    _limits(axes, values, spread=25.4 / np.maximum(trace.spacings_mm, 1e-6))
+    calm_limits(axes, values, spread=25.4 / np.maximum(trace.spacings_mm, 1e-6))
     axes.set_ylabel("picks / inch")
 
 
-def _limits(
+def calm_limits(
     axes: Axes, values: Sequence[float], *, spread: np.typing.NDArray[np.float64] | None = None
 ) -> None:
+    """Let the axis hold all of `values`, and of `spread` the middle, but never so near that an even band looks wild."""
     low, high = min(values), max(values)
     if spread is not None:  # single picks may stick out of the picture, the stations never
         low, high = min(low, float(np.quantile(spread, 0.03))), max(high, float(np.quantile(spread, 0.97)))

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..calibration.errors import UsageError
+from .charts_band import calm_limits
 from .drawing import stroke
 from .evenness_words import FAULT_NAMES
 
@@ -32,6 +33,8 @@ CHART_WIDTH_IN = 11.0
 MARGIN_IN = (0.9, 0.4)  # left and right of the axes
 BAND_HEIGHT_IN = (0.7, 7.0)  # never thinner or taller
 ROW_IN = 1.9
+HEAD_IN = 0.45  # the title
+LABEL_PT, LABEL_ROW_IN, POINTS_PER_INCH = 8.0, 0.17, 72.0  # words over the band that name its faults
 LONGEST_PX = 2400
 DOTS_PER_INCH = 150
 BLUE, ORANGE, GREY = (
@@ -50,6 +53,16 @@ class View:
     rgb: Picture
     at_mm: tuple[float, float]
     u_mm: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Label:
+    """Words over the band that point at a fault: which row above the cloth, and whether left of the place."""
+
+    text: str
+    at_mm: float
+    row: int
+    to_left: bool
 
 
 def draw_chart(found: Run, suffix: str) -> bytes:
@@ -73,13 +86,16 @@ def draw_chart(found: Run, suffix: str) -> bytes:
     bands = views_of(found)
     axes_in = CHART_WIDTH_IN - sum(MARGIN_IN)
     heights = [_band_height(views, axes_in) for _, _, views in bands]
-    total = sum(h + 2 * ROW_IN + 1.6 for h in heights)
+    labels = [_fault_labels(evenness, *_span(views)[:2], axes_in) for _, evenness, views in bands]
+    heads = [HEAD_IN + LABEL_ROW_IN * _rows(placed) for placed in labels]
+    total = sum(head + h + 2 * ROW_IN + 1.0 for head, h in zip(heads, heights, strict=True))
     with matplotlib.rc_context({"svg.hashsalt": "pickglass", "font.size": 9}):
         figure = Figure(figsize=(CHART_WIDTH_IN, total), dpi=DOTS_PER_INCH, facecolor="white")
         top = total
-        for (name, evenness, views), height in zip(bands, heights, strict=True):
-            _draw_band(figure, name, evenness, views, top_in=top, height_in=height, total_in=total)
-            top -= height + 2 * ROW_IN + 1.6
+        for (name, evenness, views), height, head, placed in zip(bands, heights, heads, labels, strict=True):
+            top -= head
+            _draw_band(figure, name, evenness, views, placed, top_in=top, height_in=height, total_in=total)
+            top -= height + 2 * ROW_IN + 1.0
         out = io.BytesIO()
         kind = suffix.lstrip(".")
         figure.savefig(out, format=kind, metadata={"Date": None} if kind == "svg" else {"Software": None})
@@ -92,7 +108,7 @@ def views_of(found: Run, *, longest_px: int = LONGEST_PX) -> list[tuple[str, Eve
         views = [
             _view(part, put.start_mm, longest_px) for part, put in zip(found.parts, found.placed, strict=True)
         ]
-        return [("joined band", found.joined, views)]
+        return [(f"{len(found.parts)} photos of one band", found.joined, views)]
     return [(p.measurement.result.photo, p.evenness, [_view(p, 0.0, longest_px)]) for p in found.parts]
 
 
@@ -112,6 +128,7 @@ def _draw_band(
     name: str,
     evenness: Evenness,
     views: Sequence[View],
+    labels: Sequence[_Label],
     *,
     top_in: float,
     height_in: float,
@@ -123,20 +140,20 @@ def _draw_band(
     def axes(top: float, height: float) -> Any:
         return figure.add_axes((left, (top - height) / total_in, width, height / total_in))
 
-    top = top_in - 0.6
-    band = axes(top, height_in)
+    band = axes(top_in, height_in)
     for view in views:
         extent = (*view.at_mm, *view.u_mm)
         band.imshow(view.rgb, extent=extent, origin="lower", aspect="auto", interpolation="antialiased")
     # The strip keeps the proportions of the cloth unless the band is very long or the sample very wide.
     shape = (u_high - u_low) / (at_high - at_low) * (CHART_WIDTH_IN - sum(MARGIN_IN)) / height_in
     note = "" if abs(shape - 1) < 0.02 else f" (width drawn {1 / shape:z.1f} times the length's scale)"
-    band.set_title(f"{_plain(name)}{note}", loc="left", fontsize=10, pad=16)
+    above = POINTS_PER_INCH * LABEL_ROW_IN * _rows(labels)
+    band.set_title(f"{_plain(name)}{note}", loc="left", fontsize=10, pad=8 + above)
     band.set_ylabel("across, mm")
     band.set_ylim(u_low, u_high)
-    beat = axes(top - height_in - 0.15, ROW_IN - 0.15)
+    beat = axes(top_in - height_in - 0.15, ROW_IN - 0.15)
     _draw_beat(beat, evenness)
-    width_axes = axes(top - height_in - ROW_IN - 0.15, ROW_IN - 0.15)
+    width_axes = axes(top_in - height_in - ROW_IN - 0.15, ROW_IN - 0.15)
     _draw_width(width_axes, evenness)
     for one in (band, beat, width_axes):
         one.set_xlim(at_low, at_high)
@@ -156,19 +173,48 @@ def _draw_band(
             fontweight="bold",
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 1},
         )
-    for number, fault in enumerate(evenness.faults, 1):
-        band.plot([fault.at_mm], [1.03], marker="v", color="black", markersize=6, clip_on=False,
-                  transform=band.get_xaxis_transform())  # fmt: skip
-        band.annotate(
-            f"{number} {FAULT_NAMES[fault.kind]}",
-            (fault.at_mm, 1.03),
-            xycoords=("data", "axes fraction"),
-            xytext=(5, 1),
-            textcoords="offset points",
-            fontsize=8,
-        )
+    for label in labels:
+        _draw_label(band, label)
         for one in (beat, width_axes):
-            one.axvline(fault.at_mm, color=GREY, linestyle=":", linewidth=1.0)
+            one.axvline(label.at_mm, color=GREY, linestyle=":", linewidth=1.0)
+
+
+def _fault_labels(evenness: Evenness, at_low: float, at_high: float, axes_in: float) -> list[_Label]:
+    """Return the words over the band, each in the lowest row where they touch no others.
+
+    They are set from the right to the left, so that no pointer runs through the words of another fault.
+    """
+    from matplotlib.textpath import TextPath
+
+    labels: list[_Label] = []
+    taken: list[tuple[float, float, int]] = []  # from, to, row of what is placed already
+    for number, fault in sorted(enumerate(evenness.faults, 1), key=lambda pair: -pair[1].at_mm):
+        text = f"{number} {FAULT_NAMES[fault.kind]}"
+        wide = float(TextPath((0, 0), text, size=LABEL_PT).get_extents().width) / POINTS_PER_INCH + 0.15
+        at = (fault.at_mm - at_low) / (at_high - at_low) * axes_in
+        to_left = at + wide > axes_in
+        low, high = (at - wide, at + 0.06) if to_left else (at - 0.06, at + wide)
+        row = max((other + 1 for start, end, other in taken if low < end and start < high), default=0)
+        taken.append((low, high, row))
+        labels.append(_Label(text=text, at_mm=fault.at_mm, row=row, to_left=to_left))
+    return labels
+
+
+def _rows(labels: Sequence[_Label]) -> int:
+    return max((label.row + 1 for label in labels), default=0)
+
+
+def _draw_label(band: Any, label: _Label) -> None:
+    lift = 3 + POINTS_PER_INCH * LABEL_ROW_IN * label.row
+    place = {"xycoords": ("data", "axes fraction"), "textcoords": "offset points", "annotation_clip": False}
+    # The line is drawn from the words down to the edge of the cloth, the triangle at its foot.
+    band.annotate("", (label.at_mm, 1.0), xytext=(0, lift + 6), arrowprops={"arrowstyle": "-", "linewidth": 0.7}, **place)  # fmt: skip
+    band.annotate("▼", (label.at_mm, 1.0), xytext=(0, 0), ha="center", va="bottom", fontsize=7, **place)
+    side = -5 if label.to_left else 5
+    band.annotate(
+        label.text, (label.at_mm, 1.0), xytext=(side, lift), ha="right" if label.to_left else "left",
+        va="bottom", fontsize=LABEL_PT, bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5}, **place,
+    )  # fmt: skip
 
 
 def _draw_beat(axes: Any, evenness: Evenness) -> None:
@@ -180,6 +226,7 @@ def _draw_beat(axes: Any, evenness: Evenness) -> None:
     at = [s.at_mm for s in evenness.stations]
     values = [s.picks_per_inch for s in evenness.stations]
     axes.plot(at, values, color=BLUE, marker="o", markersize=4, linewidth=1.8, label="stations")
+    calm_limits(axes, [*values, *(25.4 / np.maximum(trace.spacings_mm, 1e-6))])
     axes.set_ylabel("picks per inch")
     axes.grid(alpha=0.3)
     # In the gap above, where it hides no pick.
@@ -193,6 +240,7 @@ def _draw_width(axes: Any, evenness: Evenness) -> None:
     if seen:
         axes.plot([a for a, _ in seen], [w for _, w in seen], color=ORANGE, marker="s", markersize=4,
                   linewidth=1.8, linestyle="--")  # fmt: skip
+        calm_limits(axes, [w for _, w in seen])
     else:
         axes.text(0.5, 0.5, "the selvedges are not seen", transform=axes.transAxes, ha="center")
     axes.set_ylabel("width, mm")

@@ -180,6 +180,68 @@ def test_chart_is_drawn_to_scale_as_png_and_svg():
     assert draw_chart(fake_run(), ".svg").decode() == svg  # the same photo draws the same chart
 
 
+@pytest.mark.filterwarnings("default")
+@pytest.mark.parametrize("places", [(2.0, 4.0, 4.5, 60.0), (118.0, 118.5, 119.0), (0.0,), ()])
+def test_words_over_the_band_touch_neither_each_other_nor_the_title(places, monkeypatch):
+    pytest.importorskip("matplotlib")
+    from matplotlib.figure import Figure
+
+    from pickglass.cli.evenness_chart import draw_chart
+
+    kinds = ("uneven-end", "knot-or-slub", "doubled-pick", "missed-pick")
+    faults = tuple(
+        dataclasses.replace(stepped().faults[0], kind=kind, at_mm=at)
+        for kind, at in zip(kinds, places, strict=False)
+    )
+    run = fake_run()
+    part = dataclasses.replace(
+        run.parts[0], evenness=dataclasses.replace(run.parts[0].evenness, faults=faults)
+    )
+    drawn = []
+    save = Figure.savefig
+
+    def keep(figure, *words, **named):
+        save(figure, *words, **named)
+        band = figure.axes[0]
+        boxes = [text.get_window_extent() for text in band.texts if len(text.get_text()) > 1]
+        boxes.append(
+            band.title.get_window_extent() if band.get_title() else band._left_title.get_window_extent()
+        )
+        drawn.append((figure.bbox, boxes))
+
+    monkeypatch.setattr(Figure, "savefig", keep)
+    draw_chart(dataclasses.replace(run, parts=(part,)), ".png")
+    page, boxes = drawn[0]
+    assert len(boxes) == len(faults) + 1
+    for number, box in enumerate(boxes):
+        assert 0 <= box.x0 <= box.x1 <= page.x1
+        assert box.y1 <= page.y1
+        assert not any(box.overlaps(other) for other in boxes[number + 1 :])
+
+
+@pytest.mark.filterwarnings("default")
+def test_an_even_width_is_not_drawn_as_a_wild_one(monkeypatch):
+    pytest.importorskip("matplotlib")
+    from matplotlib.figure import Figure
+
+    from pickglass.cli.evenness_chart import draw_chart
+
+    limits = []
+    save = Figure.savefig
+    monkeypatch.setattr(
+        Figure, "savefig", lambda f, *w, **n: (save(f, *w, **n), limits.append(f.axes[2].get_ylim()))
+    )
+    run = fake_run()
+    band = run.parts[0].evenness
+    stations = tuple(
+        dataclasses.replace(s, width_mm=30.0 + 0.1 * (k % 2)) for k, s in enumerate(band.stations)
+    )
+    part = dataclasses.replace(run.parts[0], evenness=dataclasses.replace(band, stations=stations))
+    draw_chart(dataclasses.replace(run, parts=(part,)), ".png")
+    low, high = limits[0]
+    assert high - low >= 0.05 * (high + low) / 2  # five percent of the width at least
+
+
 def test_every_fault_gets_a_crop():
     from pickglass.cli.evenness_chart import fault_crops
 
