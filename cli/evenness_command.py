@@ -17,7 +17,7 @@ from .pipeline import Request
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from .evenness_run import Run, Targets
+    from .evenness_run import Part, Run, Targets
 
 __all__ = ["EPILOG", "evenness"]
 
@@ -215,24 +215,31 @@ def _tell(found: Run, *, as_json: bool) -> None:
         return
     from .evenness_text import comparison_text, evenness_text, joined_text, safety_text
 
-    notes = [
-        n.text for p in found.parts for n in (*p.measurement.plane.notices, *p.measurement.result.notices)
-    ]
     if found.joined is not None:
+        notes = [note for part in found.parts for note in _notes(part)]
         name = f"{len(found.parts)} photos of one band"
         text = evenness_text(found.joined, name=name, verdict=found.verdict, notes=list(dict.fromkeys(notes)))
         typer.echo(f"{text}\n\n{joined_text(found.placed)}\n\n{safety_text()}")
         return
     for part in found.parts:
         result = part.measurement.result
-        own = [n.text for n in (*part.measurement.plane.notices, *result.notices)]
         typer.echo(
-            evenness_text(
-                part.evenness, name=result.photo, verdict=result.verdict, notes=list(dict.fromkeys(own))
-            )
+            evenness_text(part.evenness, name=result.photo, verdict=result.verdict, notes=_notes(part))
         )
         typer.echo("")
     for a, b, compared in found.comparisons:
         names = [found.parts[k].measurement.result.photo for k in (a, b)]
         typer.echo(f"{comparison_text(names[0], names[1], compared)}\n")
     typer.echo(safety_text())
+
+
+def _notes(part: Part) -> list[str]:
+    """Return the remarks on one photo, each once; first what leaves it unsure, with what settles that."""
+    from .doubt_words import doubt_advice, doubt_codes, doubt_words
+
+    result, told = part.measurement.result, doubt_codes(part.measurement.result)
+    doubts = doubt_words(result)
+    if doubts:
+        doubts[-1] = f"{doubts[-1]} {doubt_advice(result)}".rstrip()
+    notices = (*part.measurement.plane.notices, *result.notices)
+    return list(dict.fromkeys([*doubts, *(notice.text for notice in notices if notice.code not in told)]))

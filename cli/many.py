@@ -76,6 +76,11 @@ class Outcome:
     picture: Inlay | None = None
     advice: str = ""
     """What a better photo would take, where it would bring much."""
+    doubt: str = ""
+    doubt_step: str = ""
+    """What leaves a photo unsure, and what would settle it."""
+    told: frozenset[str] = frozenset()
+    """Codes of the messages that `doubt` says already."""
 
 
 def gather(words: Sequence[Path]) -> list[Path]:
@@ -134,7 +139,8 @@ def measure_task(task: Task) -> Outcome:
         try:
             return _measured(task, path, sha256)
         except PickglassError as error:
-            return _failed(task.path, sha256, error)
+            picture = _as_it_is(path) if task.with_picture else None
+            return replace(_failed(task.path, sha256, error), picture=picture)
         except Exception as error:  # noqa: BLE001 - a mistake of ours in one photo must not cost the others
             return _failed(task.path, sha256, _mistake(error))
 
@@ -303,6 +309,7 @@ def _as_file(task: Task) -> Iterator[Path]:
 
 def _measured(task: Task, path: Path, sha256: str | None) -> Outcome:
     from ..measure.records import sett_record
+    from .doubt_words import doubt_advice, doubt_codes, doubt_words
     from .photo_words import best_advice
     from .pipeline import measure_photo
     from .sett_json import sett_document
@@ -325,6 +332,9 @@ def _measured(task: Task, path: Path, sha256: str | None) -> Outcome:
         record=sett_record(result, plane),
         picture=picture,
         advice="" if advice is None else advice.text,
+        doubt=" ".join(doubt_words(result)),
+        doubt_step=doubt_advice(result),
+        told=doubt_codes(result),
     )
 
 
@@ -342,6 +352,17 @@ def _failed(path: Path, sha256: str | None, error: PickglassError) -> Outcome:
         problem=error.problem,
         next_step=error.next_step,
     )
+
+
+def _as_it_is(path: Path) -> Inlay | None:
+    """Return a small picture of a photo that could not be measured; None where it cannot even be read."""
+    from ..calibration.photo import load_photo
+    from .report_pictures import bare_thumbnail
+
+    try:
+        return bare_thumbnail(load_photo(path))
+    except PickglassError:
+        return None
 
 
 def _mistake(error: Exception) -> PickglassError:

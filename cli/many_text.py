@@ -39,14 +39,11 @@ def many_text(paths: Sequence[Path], outcomes: Mapping[Path, Outcome], done: Map
     lines = [_line(row, widths) for row in rows]
     blocks = ["\n".join(lines)]
     columns = width(sys.stdout)
-    failed = [outcomes[path] for path in paths if path in outcomes and outcomes[path].problem]
-    if failed:
-        blocks.append(
-            "\n".join(
-                paragraph(text, columns=columns, first="  ", indent="      ")
-                for text in _failures(failed, names)
-            )
-        )
+    open_ones = [outcomes[p] for p in paths if p in outcomes and (outcomes[p].problem or outcomes[p].doubt)]
+    blocks += [
+        "\n".join(paragraph(text, columns=columns, first="  ", indent="      ") for text in texts)
+        for texts in _open_matters(open_ones, names)
+    ]
     blocks.append(f"  {summary_line(paths, outcomes, done)}")
     return "\n\n".join(blocks)
 
@@ -64,18 +61,18 @@ def summary_line(paths: Sequence[Path], outcomes: Mapping[Path, Outcome], done: 
     return f"{text} ({len(done)} of them done before)" if done else text
 
 
-def _failures(failed: Sequence[Outcome], names: Mapping[Path, str]) -> list[str]:
-    """Return what went wrong with which photo, and once for all photos that need the same what to do."""
+def _open_matters(outcomes: Sequence[Outcome], names: Mapping[Path, str]) -> list[list[str]]:
+    """Return what failed or stayed unsure with which photo, those that need the same together with what to do."""
     steps: dict[str, list[str]] = {}
-    for outcome in failed:
-        problem = printable(outcome.problem)
-        # Most sentences name the photo themselves.
+    for outcome in outcomes:
+        problem = printable(outcome.problem or outcome.doubt)
+        # Most sentences on a failure name the photo themselves.
         told = problem if printable(outcome.path.name) in problem else f"{names[outcome.path]}: {problem}"
-        steps.setdefault(printable(outcome.next_step), []).append(told)
+        steps.setdefault(printable(outcome.next_step or outcome.doubt_step), []).append(told)
     texts = []
     for step, problems in steps.items():
-        texts += problems[:-1]
-        texts.append(f"{problems[-1]} What to do{' with these' if len(problems) > 1 else ''}: {step}")
+        to_do = [f"What to do{' with these' if len(problems) > 1 else ''}: {step}"] if step else []
+        texts.append([*problems, *to_do])
     return texts
 
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from ..calibration.budget import combine_percent
 from .charts import RUN, Spacings, spacing_chart, stretches
+from .doubt_words import doubt_advice, doubt_codes, doubt_words
 from .photo_words import GOOD_ENOUGH, quality_rows
 from .report_blocks import Figure, Grid, cautions_of, page, program_fact, verdict_words
 from .report_pictures import PhotoView, close_view, flat_pieces, is_long, photo_view, repeat_picture, ribbon
@@ -16,7 +17,6 @@ from .request_text import options_text
 from .rounding import plain, with_uncertainty
 from .screen import printable
 from .sett_text import (
-    DOUBTFUL,
     WARP_ASSUMED,
     count_words,
     density_words,
@@ -57,7 +57,8 @@ def sett_report(photo: Photo, measurement: SettMeasurement, request: Request) ->
         "verdict": result.verdict,
         **_verdict_words(result),
         "figures": _figures(result),
-        "doubts": _doubts(result),
+        "doubts": doubt_words(result),
+        "doubt_advice": doubt_advice(result),
         "checks": _checks(result),
         "photo": view.marked,
         "flat": flat_pieces(measurement),
@@ -135,31 +136,6 @@ def _per_1000_px(reading: ThreadReading) -> str:
     """Return the density of a photo without a scale, with what doubt there is in the threads themselves."""
     u95 = combine_percent(reading.budget) / 100.0 * reading.per_1000_px if reading.budget else None
     return with_uncertainty(reading.per_1000_px, u95)
-
-
-def _doubts(result: SettResult) -> list[str]:
-    if result.verdict != "unsure":
-        return []
-    codes = {notice.code for notice in result.notices}
-    texts = []
-    for name, reading in (("ends", result.ends), ("picks", result.picks)):
-        if f"{name}-unsure" not in codes:
-            continue
-        unit, first = (
-            ("per 1000 px", reading.per_1000_px)
-            if reading.per_inch is None
-            else ("per inch", reading.per_inch)
-        )
-        if reading.alternatives_per_inch:
-            others = " or as ".join(plain(other) for other in reading.alternatives_per_inch)
-            texts.append(
-                f"The {name} can be read as {plain(first)} or as {others} {unit}; the first is likelier."
-            )
-        else:
-            texts.append(f"The {name} were read as {plain(first)} {unit}, but not surely enough to warp by.")
-    second_reading = ("ends-unsure", "picks-unsure")
-    reasons = [printable(n.text) for n in result.notices if n.doubt and n.code not in second_reading]
-    return [*texts, *dict.fromkeys(reasons)] or [DOUBTFUL]
 
 
 def _checks(result: SettResult) -> list[str]:
@@ -283,7 +259,9 @@ def _facts(measurement: SettMeasurement) -> list[tuple[str, str]]:
 
 def _cautions(measurement: SettMeasurement) -> list[str]:
     """Remarks that do not stand among the doubts already."""
-    return cautions_of(n for n in (*measurement.plane.notices, *measurement.result.notices) if not n.doubt)
+    told = doubt_codes(measurement.result)
+    notices = (*measurement.plane.notices, *measurement.result.notices)
+    return cautions_of(notice for notice in notices if notice.code not in told)
 
 
 def method_rows(view: PhotoView, measurement: SettMeasurement, request: Request) -> list[tuple[str, str]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from importlib.metadata import version
 from pathlib import Path
@@ -24,6 +25,7 @@ __all__ = ["many_report"]
 
 MOST_NAMED = 12  # more numbers than that nobody looks up
 MOST_COMPARED = 40  # rows of a chart that still fits on a sheet
+_NUMBER = re.compile(r"(?<![\w.-])\d+(?:\.\d+)?")  # not those of a code such as A4-1
 _SIGNS = {
     "measured": "✓ measured",
     "unsure": "? unsure",
@@ -52,7 +54,11 @@ def many_report(
             cells, word = ("done before", "", ""), verdict_word(before.verdict, before.exit_code)
         else:
             continue
-        trouble = f"{outcome.problem} {outcome.next_step}" if outcome is not None and outcome.problem else ""
+        trouble = ""
+        if outcome is not None:
+            trouble = " ".join(
+                filter(None, (outcome.problem, outcome.next_step, outcome.doubt, outcome.doubt_step))
+            )
         rows.append(
             {
                 "number": number,
@@ -120,21 +126,32 @@ def _charts(paths: Sequence[Path], outcomes: Mapping[Path, Outcome]) -> list[dic
 
 def _cautions(paths: Sequence[Path], outcomes: Mapping[Path, Outcome], shown: int) -> list[str]:
     """Return the remarks of all photos, each once, with the photos it is about, those about most photos first."""
-    about: dict[str, list[int]] = {}
+    about: dict[tuple[str, ...], list[tuple[int, str]]] = {}
     for number, path in enumerate(paths, start=1):
         outcome = outcomes.get(path)
-        if outcome is not None and not outcome.problem:
-            texts = [printable(message["text"]) for message in outcome.document.get("messages", [])]
-            for text in dict.fromkeys(texts):
-                about.setdefault(text, []).append(number)
-    remarks = [f"{text} ({_which(numbers)})" for text, numbers in sorted(about.items(), key=_by_how_many)]
+        if outcome is None or outcome.problem:
+            continue
+        messages = [m for m in outcome.document.get("messages", []) if m["code"] not in outcome.told]
+        for text in dict.fromkeys(printable(message["text"]) for message in messages):
+            about.setdefault(tuple(_NUMBER.split(text)), []).append((number, text))
+    remarks = [
+        f"{_one_text([text for _, text in said])} ({_which([number for number, _ in said])})"
+        for said in sorted(about.values(), key=len, reverse=True)
+    ]
     if shown > MOST_PICTURES:
         remarks.append(f"With more than {MOST_PICTURES} photos the report holds no pictures.")
     return remarks
 
 
-def _by_how_many(item: tuple[str, list[int]]) -> int:
-    return -len(item[1])
+def _one_text(texts: Sequence[str]) -> str:
+    """Return remarks that differ only in their numbers as one, with a range for each number that differs."""
+    numbers = zip(*(_NUMBER.findall(text) for text in texts), strict=True)
+    ranges = []
+    for found in numbers:
+        low, high = min(found, key=float), max(found, key=float)
+        ranges.append(low if low == high else f"{low} to {high}")
+    told = iter(ranges)
+    return _NUMBER.sub(lambda _: next(told), texts[0])
 
 
 def _which(numbers: Sequence[int]) -> str:

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Inlay",
     "PhotoView",
+    "bare_thumbnail",
     "close_view",
     "drawn_inlay",
     "flat_pieces",
@@ -109,6 +110,11 @@ def thumbnail(photo: Photo, measurement: SettMeasurement) -> Inlay:
     marks = replace(marks_of(measurement), caption=[], repeat_bgr=None, card_words="")
     picture = _within(_without_strip(draw_marks(photo.bgr, marks)), THUMBNAIL_SIDE_PX)
     return _jpeg(picture, "The photo with every tenth end and pick marked", most_bytes=THUMBNAIL_BYTES)
+
+
+def bare_thumbnail(photo: Photo) -> Inlay:
+    """Return a photo that could not be measured, small, without a mark."""
+    return _jpeg(_within(photo.bgr, THUMBNAIL_SIDE_PX), "The photo as it is", most_bytes=THUMBNAIL_BYTES)
 
 
 def flat_pieces(measurement: SettMeasurement) -> list[Inlay]:

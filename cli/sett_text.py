@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from ..calibration.budget import combine_percent
+from .doubt_words import doubt_advice, doubt_codes, doubt_words
 from .photo_words import best_advice, quality_text
 from .rounding import plain, with_uncertainty
 from .screen import paragraph, printable, shade, width
@@ -19,7 +20,6 @@ if TYPE_CHECKING:
     from ..measure.results import SettResult, ThreadReading
 
 __all__ = [
-    "DOUBTFUL",
     "SCALE_WORDS",
     "WARP_ASSUMED",
     "caption_lines",
@@ -45,9 +45,6 @@ SCALE_WORDS = {
 }
 _TWO_POINTS = "two points in the photo"
 WARP_ASSUMED = "taken to run down the photo; if it runs across, add --warp across"
-DOUBTFUL = "What was found is not sure enough to warp by."
-_CONTRADICTED = "hint-contradicted"
-_DOUBT_CODES = ("ends-unsure", "picks-unsure", _CONTRADICTED)
 _FACE_WORDS = {
     "balanced": "warp and weft both show",
     "warp-faced": "warp-faced: the ends cover the picks",
@@ -64,7 +61,7 @@ def sett_text(
     blocks = [f"{printable(result.photo)}: {verdict}", "\n".join(_table(result, plane))]
     if result.verdict == "unsure":
         blocks.append(_doubt(result, columns))
-    told = _DOUBT_CODES if result.verdict == "unsure" else ()  # `_doubt` says these with their figures
+    told = doubt_codes(result)  # `_doubt` says these with their figures
     notices = dict.fromkeys(n for n in (*plane.notices, *result.notices) if n.code not in told)
     if notices:
         blocks.append(
@@ -204,31 +201,11 @@ def weave_words(result: SettResult) -> str:
 
 
 def _doubt(result: SettResult, columns: int) -> str:
-    """Return both readings and what the weaver can do to settle the matter."""
-    lines = []
-    codes = {notice.code for notice in result.notices}
-    for name, reading in (("ends", result.ends), ("picks", result.picks)):
-        if not reading.alternatives_per_inch or f"{name}-unsure" not in codes:
-            continue
-        unit = "per 1000 px" if reading.per_inch is None else "per inch"
-        first = reading.per_1000_px if reading.per_inch is None else reading.per_inch
-        others = " or as ".join(plain(other) for other in reading.alternatives_per_inch)
-        told = f"The {name} can be read as {plain(first)} or as {others} {unit}; the first is likelier."
-        lines.append(paragraph(told, columns=columns, indent="  "))
-    if _CONTRADICTED in codes:
-        told = next(notice.text for notice in result.notices if notice.code == _CONTRADICTED)
-        lines.append(paragraph(told, columns=columns, indent="  "))
-    if not lines:
-        lines.append(f"  {DOUBTFUL}")
-    span = "1000 pixels" if result.ends.per_inch is None else "inch"
-    advice = (
-        f"count one {span} by eye and say what you found (--expect-ends 20..30, --expect-picks 10..14), give the "
-        "number of ends you warped (--ends-warped 48) or the weave (--weave plain), or take a sharper photo from "
-        "nearer."
-    )
-    if _CONTRADICTED in codes:
-        advice = f"count one {span} by eye; correct what you told, or leave it out, or take a sharper photo from nearer."
-    lines.append(paragraph(advice, columns=columns, first="  What to do: ", indent="              "))
+    """Return what is in doubt and what the weaver can do to settle the matter."""
+    lines = [paragraph(text, columns=columns, indent="  ") for text in doubt_words(result)]
+    advice = doubt_advice(result)
+    if advice:
+        lines.append(paragraph(advice, columns=columns, first="  What to do: ", indent="              "))
     return "\n".join(lines)
 
 

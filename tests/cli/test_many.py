@@ -24,6 +24,7 @@ from pickglass.calibration.errors import UsageError
 from pickglass.cli.many import Outcome, Task, gather, measure_all, measure_task
 from pickglass.cli.many_command import MOST_PICTURES
 from pickglass.cli.many_files import COLUMNS, CsvTable, LinesTable, csv_line
+from pickglass.cli.many_text import many_text
 from pickglass.cli.pipeline import Request
 from pickglass.cli.report_many import many_report
 from pickglass.cli.report_pictures import THUMBNAIL_BYTES, Inlay
@@ -412,3 +413,47 @@ def test_a_cluster_gives_the_same_numbers(tmp_path, folder):
     assert done.returncode == 2
     assert "No cluster answers" in done.stderr
     assert "Traceback" not in done.stderr
+
+
+def test_the_end_says_why_a_photo_is_unsure_and_what_to_do():
+    paths = [Path("a.jpg"), Path("b.jpg"), Path("c.jpg")]
+    why = {"doubt": "It is not clear that this is woven.", "doubt_step": "Take a sharper photo."}
+    outcomes = {path: replace(outcome(path, "unsure", 3), **why) for path in paths[:2]}
+    outcomes[paths[2]] = outcome(paths[2])
+    text = many_text(paths, outcomes, {})
+    assert text.count("It is not clear that this is woven.") == 2
+    assert text.count("What to do with these: Take a sharper photo.") == 1
+    assert "  a.jpg: It is" in text
+    html = many_report(paths, outcomes, {}, Request()).decode("utf-8")
+    assert html.count("It is not clear that this is woven. Take a sharper photo.") == 2
+
+
+def test_remarks_that_differ_only_in_a_number_are_one():
+    def told(code, text):
+        return {"messages": [{"code": code, "text": text}]}
+
+    paths = [Path(f"{number}.jpg") for number in range(1, 5)]
+    tilts = (17, 20, 9)
+    outcomes = {
+        path: replace(outcome(path), document=told("tilted", f"The phone was tilted by {tilt} degrees."))
+        for path, tilt in zip(paths, tilts, strict=False)
+    }
+    outcomes[paths[3]] = replace(outcome(paths[3]), document=told("bent", "Card A4-1 does not lie flat."))
+    html = many_report(paths, outcomes, {}, Request()).decode("utf-8")
+    assert re.findall(r"<li>(.*?)</li>", html) == [
+        "The phone was tilted by 9 to 20 degrees. (photos 1, 2 and 3)",
+        "Card A4-1 does not lie flat. (photo 4)",
+    ]
+
+
+def test_a_photo_that_was_refused_is_shown(tmp_path):
+    bare = tmp_path / "table.png"
+    cv2.imwrite(str(bare), np.full((400, 600, 3), 150, np.uint8))
+    (tmp_path / "text.jpg").write_text("no photo")
+    found = [
+        measure_task(Task(path=path, request=Request(), with_picture=True))
+        for path in (bare, tmp_path / "text.jpg")
+    ]
+    assert [o.picture is not None for o in found] == [True, False]
+    assert found[0].picture.alt == "The photo as it is"
+    assert found[0].exit_code == 4

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from pickglass.calibration.notices import Notice
 from pickglass.calibration.photo import Photo
 from pickglass.calibration.plane import scaling_plane
 from pickglass.cli.main import main
@@ -56,6 +57,47 @@ def test_unsure_lists_both_readings_and_what_to_do():
     assert "What to do: " in text
     assert "--weave" in text
     assert headline(fake_result(verdict="unsure")).startswith("unsure: ")
+
+
+def doubted(*notices: Notice, **of_result: Any) -> str:
+    return sett_text(replace(fake_result(), verdict="unsure", notices=notices, **of_result), fake_plane())
+
+
+def test_what_may_not_be_woven_is_not_answered_by_a_hint():
+    text = doubted(Notice("woven-unsure", "It is not clear that this is woven.", doubt=True))
+    assert text.count("It is not clear that this is woven.") == 1
+    assert "knitted" in text
+    assert "--expect" not in text
+    assert "--weave" not in text
+
+
+def test_a_contradiction_is_said_once_with_its_figures_before_what_to_do():
+    text = doubted(
+        Notice("ends-outside-expectation", "You expected 20 to 30 ends per inch; the cloth shows 13.9."),
+        Notice("hint-contradicted", "What you told and what the photo shows do not agree.", doubt=True),
+    )
+    assert "do not agree" not in text
+    assert "Note: You expected" not in text
+    assert text.index("You expected 20 to 30") < text.index("What to do: Count one inch by eye; correct")
+
+
+def test_only_what_is_in_doubt_is_asked_for():
+    text = doubted(Notice("picks-unsure", "The picks can be read in more than one way.", doubt=True))
+    assert "--expect-picks" in text
+    assert "--expect-ends" not in text
+    assert "--ends-warped" not in text
+
+
+def test_without_scale_nobody_is_asked_to_count_pixels_by_eye():
+    none = {"per_inch": None, "per_cm": None, "u95_per_inch": None, "across_width_per_inch": None}
+    result = fake_result()
+    text = doubted(
+        Notice("ends-unsure", "The ends can be read in more than one way.", doubt=True),
+        ends=replace(result.ends, **none),
+        picks=replace(result.picks, **none),
+    )
+    assert "1000 pixels by eye" not in " ".join(text.split())
+    assert "per 1000 pixels" in " ".join(text.split())
 
 
 def test_without_scale_nothing_is_said_per_inch():
