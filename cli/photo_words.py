@@ -71,7 +71,7 @@ def quality_rows(quality: PhotoQuality) -> list[tuple[str, str]]:
     if quality.camera_distance_mm is not None:
         stand.append(f"{quality.camera_distance_mm / 10:z.0f} cm away")
     if quality.tilt_deg is not None:
-        stand.append(f"tilted by {quality.tilt_deg:z.1f}°")
+        stand.append(f"tilted by {quality.tilt_deg:z.0f}°")
     if stand:
         rows.append(("phone", ", ".join(stand)))
     if quality.card_seen_percent is not None:

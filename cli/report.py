@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..calibration.budget import combine_percent
 from .charts import RUN, Spacings, spacing_chart, stretches
 from .doubt_words import doubt_advice, doubt_codes, doubt_words
 from .photo_words import GOOD_ENOUGH, quality_rows
@@ -18,8 +17,10 @@ from .rounding import plain, with_uncertainty
 from .screen import printable
 from .sett_text import (
     WARP_ASSUMED,
+    across_width_words,
     count_words,
     density_words,
+    pixel_words,
     relative_u95_percent,
     scale_words,
     weave_words,
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
 
 __all__ = ["LEAST_SPACINGS", "density_figure", "method_rows", "sett_report"]
 
+STRETCH_DIGITS = 3  # of a fifth of the threads: their placing leaves some tenths of a percent
 LEAST_SPACINGS = 5  # fewer make no chart
 
 
@@ -123,19 +125,13 @@ def density_figure(name: str, reading: ThreadReading) -> Figure:
     """Return a density as a headline figure."""
     more = [] if reading.count is None else [f"{count_words(reading)} counted"]
     if reading.per_inch is None or reading.per_cm is None:
-        value, _, doubt = _per_1000_px(reading).partition(" ± ")
+        value, _, doubt = pixel_words(reading)[0].partition(" ± ")
         more = ["no scale: nothing can be said per inch", *more]
         return Figure(title=f"{name} per 1000 pixels", value=value, doubt=doubt, more=more)
     u95 = reading.u95_per_inch
     value, _, doubt = with_uncertainty(reading.per_inch, u95).partition(" ± ")
     per_cm = density_words(reading.per_cm, None if u95 is None else u95 / 2.54)
     return Figure(title=f"{name} per inch", value=value, doubt=doubt, more=[f"{per_cm} per cm", *more])
-
-
-def _per_1000_px(reading: ThreadReading) -> str:
-    """Return the density of a photo without a scale, with what doubt there is in the threads themselves."""
-    u95 = combine_percent(reading.budget) / 100.0 * reading.per_1000_px if reading.budget else None
-    return with_uncertainty(reading.per_1000_px, u95)
 
 
 def _checks(result: SettResult) -> list[str]:
@@ -191,7 +187,7 @@ def _charts(measurement: SettMeasurement) -> list[dict[str, Any]]:
         values = [value for _, _, value in rows]
         description = (
             f"{len(spacings.spacing) + 1} {name}; mean spacing {spacings.spacing.mean():.3g} {unit}. In five stretches "
-            f"from the first: {', '.join(plain(value) for value in values)} {density}."
+            f"from the first: {', '.join(plain(value, digits=STRETCH_DIGITS) for value in values)} {density}."
         )
         title = f"Spacing of the {name} {where}"
         charts.append(
@@ -203,7 +199,10 @@ def _charts(measurement: SettMeasurement) -> list[dict[str, Any]]:
                 "caption": f"{name.capitalize()} in five stretches {where}",
                 "unit": unit,
                 "density": density,
-                "rows": [(f"{low:z.0f} to {high:z.0f}", plain(value)) for low, high, value in rows],
+                "rows": [
+                    (f"{low:z.0f} to {high:z.0f}", plain(value, digits=STRETCH_DIGITS))
+                    for low, high, value in rows
+                ],
             }
         )
     return charts
@@ -223,7 +222,7 @@ def _table(measurement: SettMeasurement) -> Grid:
     result = measurement.result
     names = (("ends (warp)", result.ends), ("picks (weft)", result.picks))
     if measurement.plane.source == "none":
-        rows = [(name, _per_1000_px(r), plain(1000.0 / r.per_1000_px), count_words(r)) for name, r in names]
+        rows = [(name, *pixel_words(r), count_words(r)) for name, r in names]
         return Grid(columns=["threads", "per 1000 px", "px per thread", "counted"], rows=rows)
     full = [
         (
@@ -247,7 +246,7 @@ def _facts(measurement: SettMeasurement) -> list[tuple[str, str]]:
         rows.append(
             (
                 "over full width",
-                f"{plain(result.ends.across_width_per_inch)} ends per inch, selvedges included",
+                f"{across_width_words(result)} ends per inch, selvedges included",
             )
         )
     if sample.length_mm is not None:
@@ -265,7 +264,7 @@ def _cautions(measurement: SettMeasurement) -> list[str]:
 
 
 def method_rows(view: PhotoView, measurement: SettMeasurement, request: Request) -> list[tuple[str, str]]:
-    """Return how one photo was measured."""
+    """Return how one photo was measured; where the phone stood and pixels per thread stand with what the photo was like."""
     plane, result = measurement.plane, measurement.result
     out = [
         ("photo", f"{printable(result.photo)}, {view.columns} × {view.rows} pixels"),
@@ -277,20 +276,12 @@ def method_rows(view: PhotoView, measurement: SettMeasurement, request: Request)
     if plane.source != "none":
         sure = f"sure to {plane.u95_percent:z.2f} %" if plane.budget else "taken as exact, for it was given"
         out.append(("scale", f"{measurement.patch.px_per_mm:z.1f} pixels per mm, {sure}"))
-    if plane.tilt_deg is not None:
-        out.append(("tilt of the phone", f"{plane.tilt_deg:z.0f}°"))
-    if plane.camera_distance_mm is not None:
-        out.append(("distance", f"about {plane.camera_distance_mm / 10:z.0f} cm"))
     if measurement.height is not None:
         lift = 100.0 * (1.0 - measurement.height.length_factor)
         out.append(
             ("height of the cloth", f"lengths taken {lift:z.2f} % shorter than in the plane of the card")
         )
     out += [
-        (
-            "pixels per thread",
-            f"ends {1000.0 / result.ends.per_1000_px:z.1f}, picks {1000.0 / result.picks.per_1000_px:z.1f}",
-        ),
         (
             "a thread, not its half or double",
             f"ends {_share(result.ends.probability)}, picks {_share(result.picks.probability)}",

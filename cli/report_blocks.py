@@ -234,7 +234,13 @@ def page(template: str, context: dict[str, Any]) -> bytes:
     from importlib.metadata import version
 
     text = _environment().get_template(template).render(version=version("pickglass"), **context)
-    return text.encode("utf-8", errors="replace")
+    return _together(text).encode("utf-8", errors="replace")
+
+
+def _together(text: str) -> str:
+    """Keep a number, its doubt and its unit on one line, however narrow the screen."""
+    text = text.replace(" ± ", "\u00a0±\u00a0")
+    return re.sub(r"(?<=\d) (?=(?:%|mm|cm|m|px)(?![\w.-]))", "\u00a0", text)
 
 
 def verdict_words(verdict: str) -> str:

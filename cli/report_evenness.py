@@ -35,7 +35,7 @@ from .report_blocks import (
 )
 from .report_pictures import inlay_of, ribbon
 from .report_quality import quality_section
-from .rounding import plain
+from .rounding import plain, with_uncertainty
 from .screen import printable
 
 if TYPE_CHECKING:
@@ -94,26 +94,16 @@ def evenness_report(found: Run, request: Request) -> bytes:
         made_from=f"{_photos_words(len(names))}; nothing was sent anywhere",
         verdict=found.verdict,
         sentence=SENTENCES[found.verdict],
-        figures=[] if several else _figures(bands[0][1]),
+        figures=[] if several else _figures(found),
         ribbon=ribbon(found.parts[0].measurement),
         sections=sections,
     )
     return render(report)
 
 
-def _figures(evenness: Evenness) -> list[Figure]:
-    trace = evenness.trace
-    beat = 25.4 * (len(trace.pick_mm) - 1) / trace.length_mm
-    figures = [
-        Figure(
-            title="Beat, picks per inch",
-            value=plain(beat),
-            more=[
-                f"{plain(beat / 2.54)} per cm",
-                f"{len(trace.pick_mm)} picks over {trace.length_mm:z.0f} mm",
-            ],
-        )
-    ]
+def _figures(found: Run) -> list[Figure]:
+    evenness = found.joined or found.parts[0].evenness
+    figures = [_beat_figure(found, evenness)]
     for title, value, note in (
         ("Beat scatters by", evenness.beat_cv_percent, f"over stations of {evenness.options.window_mm:g} mm"),
         ("Width scatters by", evenness.width_cv_percent, "station to station"),
@@ -132,6 +122,25 @@ def _figures(evenness: Evenness) -> list[Figure]:
             )
         )
     return figures
+
+
+def _beat_figure(found: Run, evenness: Evenness) -> Figure:
+    """Return the mean beat; its doubt is that of the one photo's picks, and of joined photos not worked out."""
+    trace = evenness.trace
+    per_inch = 25.4 * (len(trace.pick_mm) - 1) / trace.length_mm
+    picks = found.parts[0].measurement.result.picks
+    if found.joined is None and picks.per_inch and picks.u95_per_inch is not None:
+        share = picks.u95_per_inch / picks.per_inch
+        value, _, doubt = with_uncertainty(per_inch, share * per_inch).partition(" ± ")
+        per_cm = with_uncertainty(per_inch / 2.54, share * per_inch / 2.54)
+    else:
+        value, doubt, per_cm = plain(per_inch, digits=3), "", plain(per_inch / 2.54, digits=3)
+    return Figure(
+        title="Beat, picks per inch",
+        value=value,
+        doubt=doubt,
+        more=[f"{per_cm} per cm", f"{len(trace.pick_mm)} picks over {trace.length_mm:z.0f} mm"],
+    )
 
 
 def _band(number: int, name: str, evenness: Evenness, views: Sequence[View]) -> list[Section]:

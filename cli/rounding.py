@@ -28,9 +28,9 @@ def with_uncertainty(value: float, u95: float | None) -> str:
     return f"{value:z.{decimals}f} ± {u95:z.{decimals}f}"
 
 
-def plain(value: float) -> str:
-    """Return `value` to four significant digits, without an exponent."""
+def plain(value: float, *, digits: int = FALLBACK_DIGITS) -> str:
+    """Return `value` to four significant digits, or as many as told, without an exponent."""
     if value == 0.0 or not math.isfinite(value):
         return "0"
-    decimals = max(0, FALLBACK_DIGITS - 1 - math.floor(math.log10(abs(value))))
+    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
     return f"{value:z.{decimals}f}"

@@ -40,7 +40,11 @@ def sett_document(result: SettResult, plane: Plane) -> dict[str, Any]:
         "verdict": result.verdict,
         "messages": _messages((*plane.notices, *result.notices)),
         "scale": _scale(result, plane),
-        "ends": _threads(result.ends) | {"across_width_per_inch": result.ends.across_width_per_inch},
+        "ends": _threads(result.ends)
+        | {
+            "across_width_per_inch": result.ends.across_width_per_inch,
+            "across_width_u95_per_inch": result.across_width_u95_per_inch,
+        },
         "picks": _threads(result.picks),
         "weave": {
             "name": result.weave.name,
@@ -92,7 +96,7 @@ def refusal_document(photo: str | None, code: str, text: str) -> dict[str, Any]:
         "verdict": "refused",
         "messages": [{"code": code, "text": text}],
         "scale": dict.fromkeys(("source", "px_per_mm", "u95_percent", "tilt_deg", "budget")),
-        "ends": threads | {"across_width_per_inch": None},
+        "ends": threads | {"across_width_per_inch": None, "across_width_u95_per_inch": None},
         "picks": threads,
         "weave": dict.fromkeys(("name", "repeat_ends", "repeat_picks", "face")),
         "sample": dict.fromkeys(

@@ -22,11 +22,13 @@ if TYPE_CHECKING:
 __all__ = [
     "SCALE_WORDS",
     "WARP_ASSUMED",
+    "across_width_words",
     "caption_lines",
     "count_words",
     "density_words",
     "explain_text",
     "headline",
+    "pixel_words",
     "relative_u95_percent",
     "scale_words",
     "sett_text",
@@ -156,10 +158,22 @@ def _thread_rows(result: SettResult) -> list[list[str]]:
 def _pixel_rows(result: SettResult) -> list[list[str]]:
     rows = [["", "per 1000 px", "px per thread", "counted"]]
     for name, reading in (("ends (warp)", result.ends), ("picks (weft)", result.picks)):
-        doubt = combine_percent(reading.budget) / 100.0 if reading.budget else None
-        density = density_words(reading.per_1000_px, None if doubt is None else doubt * reading.per_1000_px)
-        rows.append([name, density, plain(1000.0 / reading.per_1000_px), count_words(reading)])
+        rows.append([name, *pixel_words(reading), count_words(reading)])
     return rows
+
+
+def pixel_words(reading: ThreadReading) -> tuple[str, str]:
+    """Return threads per 1000 pixels and pixels per thread of a photo without a scale, with what doubt the threads leave."""
+    share = combine_percent(reading.budget) / 100.0 if reading.budget else None
+    density, spacing = reading.per_1000_px, 1000.0 / reading.per_1000_px
+    if share is None:
+        return plain(density), plain(spacing)
+    return with_uncertainty(density, share * density), with_uncertainty(spacing, share * spacing)
+
+
+def across_width_words(result: SettResult) -> str:
+    """Return all ends over the full width, per inch, with the doubt of their number and of the width."""
+    return density_words(result.ends.across_width_per_inch, result.across_width_u95_per_inch)
 
 
 def _facts(result: SettResult, plane: Plane) -> Iterable[tuple[str, str]]:
@@ -167,7 +181,7 @@ def _facts(result: SettResult, plane: Plane) -> Iterable[tuple[str, str]]:
     if sample.width_mm is not None:
         size = f"{with_uncertainty(sample.width_mm, sample.width_u95_mm)} mm"
         if result.ends.across_width_per_inch is not None:
-            size += f"; all ends over the full width: {plain(result.ends.across_width_per_inch)} per inch"
+            size += f"; all ends over the full width: {across_width_words(result)} per inch"
         yield "width", size
     if sample.length_mm is not None:
         yield "length", f"{sample.length_mm:z.0f} mm seen"
@@ -252,5 +266,5 @@ def count_words(reading: ThreadReading) -> str:
 
 def _short(reading: ThreadReading, name: str) -> str:
     if reading.per_inch is None:
-        return f"{plain(reading.per_1000_px)} {name} per 1000 px"
+        return f"{pixel_words(reading)[0]} {name} per 1000 px"
     return f"{with_uncertainty(reading.per_inch, reading.u95_per_inch)} {name} per inch"

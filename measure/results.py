@@ -5,6 +5,7 @@ Densities are threads per inch and per centimetre; ``None`` stands only for "can
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -115,3 +116,16 @@ class SettResult:
     weave: WeaveReading
     sample: SampleReading
     notices: tuple[Notice, ...] = ()
+
+    @property
+    def across_width_u95_per_inch(self) -> float | None:
+        """Expanded uncertainty (95 %) of all ends over the full width: of their number and of the width.
+
+        The two are taken as independent (GUM 5.1.2); None where one of them is not known.
+        """
+        across, width_mm = self.ends.across_width_per_inch, self.sample.width_mm
+        if across is None or not width_mm or self.sample.width_u95_mm is None or not self.ends.count:
+            return None
+        return across * math.hypot(
+            self.sample.width_u95_mm / width_mm, (self.ends.count_u95 or 0.0) / self.ends.count
+        )

@@ -8,6 +8,7 @@ import pytest
 from book_samples import record, sample
 
 from pickglass.cli.main import main
+from pickglass.cli.report_blocks import Page, Section, Words, render
 from pickglass.cli.report_book import compare_report
 
 from .made_reports import MADE
@@ -153,3 +154,9 @@ def test_nothing_is_called_measured_where_one_of_two_samples_is_not():
     both = compare_report(one, one, one.records[0], one.records[0]).decode()
     assert 'class="verdict measured"' in both
     assert 'class="verdict' not in compare_report(one, two, one.records[0], None).decode()
+
+
+def test_a_number_keeps_its_doubt_and_its_unit_on_its_line():
+    section = Section("x", [Words("47 ± 2 ends, sure to 95 % of 31.9 mm; 3 in a row, 12 in.")])
+    html = render(Page(kind="k", title="t", made_from="f", sections=[section])).decode("utf-8")
+    assert "47\u00a0±\u00a02 ends, sure to 95\u00a0% of 31.9\u00a0mm" in html

@@ -59,6 +59,23 @@ def test_unsure_lists_both_readings_and_what_to_do():
     assert headline(fake_result(verdict="unsure")).startswith("unsure: ")
 
 
+def test_no_number_has_more_digits_than_its_doubt_supports():
+    result = fake_result()
+    counted = replace(result, ends=replace(result.ends, count_u95=1.9))
+    text = sett_text(counted, fake_plane())
+    # 39.7 x sqrt((1.9 / 48)^2 + (0.28 / 30.77)^2) = 1.61
+    assert "all ends over the full width: 39.7 ± 1.6 per inch" in text
+    document = sett_document(counted, fake_plane())
+    assert document["ends"]["across_width_u95_per_inch"] == pytest.approx(1.61, abs=0.01)
+
+    none = {"per_inch": None, "per_cm": None, "u95_per_inch": None, "across_width_per_inch": None}
+    bare = replace(result, ends=replace(result.ends, **none), picks=replace(result.picks, **none))
+    line = next(
+        line for line in sett_text(bare, scaling_plane(1.0, "none")).splitlines() if "ends (warp)" in line
+    )
+    assert line.split()[2:] == ["160.0", "±", "1.0", "6.25", "±", "0.04", "48"]  # 0.6 % of each
+
+
 def doubted(*notices: Notice, **of_result: Any) -> str:
     return sett_text(replace(fake_result(), verdict="unsure", notices=notices, **of_result), fake_plane())
 
