@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from ..calibration.errors import PickglassError, SampleError, UsageError
 from .files import write_whole
+from .photo_words import naming
 from .pipeline import Request, measure_photo
 
 if TYPE_CHECKING:
@@ -79,7 +80,8 @@ def run_evenness(
     failed: list[tuple[str, PickglassError]] = []
     for path in photos:
         try:
-            parts.append(_part(path, request, options, on_step, with_view=with_views))
+            with naming(path.name if len(photos) > 1 else ""):
+                parts.append(_part(path, request, options, on_step, with_view=with_views))
         except PickglassError as error:
             failed.append((path.name, error))
             if len(photos) == 1 or starts_mm is not None:

@@ -2,16 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
+from ..calibration.errors import PickglassError
 from .screen import paragraph
 
 if TYPE_CHECKING:
     from ..calibration.notices import Notice
     from ..measure.photo_quality import Advice, PhotoQuality
 
-__all__ = ["GOOD_ENOUGH", "QUALITY_KEYS", "best_advice", "quality_document", "quality_rows", "quality_text"]
+__all__ = [
+    "GOOD_ENOUGH",
+    "QUALITY_KEYS",
+    "best_advice",
+    "naming",
+    "quality_document",
+    "quality_rows",
+    "quality_text",
+]
 
 QUALITY_KEYS = (
     "px_per_end",
@@ -39,6 +49,17 @@ _TOLD_BY = {
     "sharper": ("soft-focus",),
     "glare": ("partly-overexposed",),
 }
+
+
+@contextmanager
+def naming(photo: str) -> Iterator[None]:
+    """Let an error about one of several photos name it, where its sentence does not; nothing to name is left alone."""
+    try:
+        yield
+    except PickglassError as error:
+        if photo in error.problem:
+            raise
+        raise type(error)(error.code, f"{photo}: {error.problem}", error.next_step) from error
 
 
 def best_advice(quality: PhotoQuality, notices: Iterable[Notice]) -> Advice | None:

@@ -35,11 +35,9 @@ from .screen import printable
 from .sett_text import density_words
 from .shrinkage_chart import series_svg
 from .shrinkage_text import (
-    CARE,
-    HEADLINE,
     METHODS,
-    NOT_STANDARD,
     change_words,
+    closing_words,
     plain_words,
     settled_words,
     signed,
@@ -96,7 +94,7 @@ def shrinkage_report(series: Series, shown: Sequence[Shown]) -> bytes:
             *([_washes(series)] if len(series.from_first) > 1 else []),
             Section("What was measured in each photo", [_sizes(series, found)]),
             Section("The photos", _photos(series, shown)),
-            Section("Please mind", [Points([HEADLINE, NOT_STANDARD, CARE, *_remarks(series, found)])]),
+            Section("Please mind", [Points([*closing_words(series.stages), *_remarks(series, found)])]),
             quality_section(_judged(series, shown)),
             Section("How it was measured", _method(series, shown)),
         ],

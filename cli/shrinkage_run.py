@@ -94,6 +94,7 @@ def measure_sources(
     on_step: Callable[[str], None],
 ) -> list[Shown]:
     """Measure the photos among `sources`; one request for each photo."""
+    from .photo_words import naming
     from .pipeline import measure_photo
 
     shown = []
@@ -105,7 +106,8 @@ def measure_sources(
             shown.append(Shown(measurement=source.kept, stage=source.stage))
             continue
         request = next(waiting)
-        photo, measurement = measure_photo(source.path, request, on_step=on_step)
+        with naming(source.path.name):
+            photo, measurement = measure_photo(source.path, request, on_step=on_step)
         view = None
         if with_views:
             from .report_pictures import photo_view
@@ -157,6 +159,7 @@ def compare_series(
     ]
     for size in (*to_first, *to_previous):
         notices += [n for n in size.notices if n not in notices]
+    notices += _twice(found)
     notices += _grown(found, stages, to_previous)
     return Series(
         photos=tuple(m.result.photo for m in found),
@@ -167,6 +170,26 @@ def compare_series(
         verdict="unsure" if notices else "measured",
         notices=tuple(notices),
     )
+
+
+def _twice(found: Sequence[SettMeasurement]) -> list[Notice]:
+    """Doubt that nothing changed where one photo was named twice, under whatever name: no two photos show one outline."""
+    import numpy as np
+
+    from .kept import is_kept
+
+    return [
+        Notice(
+            "same-photo",
+            f"{before.result.photo} and {after.result.photo} are one and the same picture, so no change can show. Name the "
+            "photo before and the photo after."
+            if before.result.photo != after.result.photo
+            else f"{before.result.photo} was named twice, so no change can show. Name the photo before and the photo after.",
+        )
+        for before, after in pairwise(found)
+        if not (is_kept(before) or is_kept(after))
+        and np.array_equal(before.result.sample.outline_px, after.result.sample.outline_px)
+    ]
 
 
 def _grown(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from .rounding import with_uncertainty
@@ -13,11 +14,10 @@ if TYPE_CHECKING:
     from .shrinkage_run import Series
 
 __all__ = [
-    "CARE",
-    "HEADLINE",
     "METHODS",
     "NOT_STANDARD",
     "change_words",
+    "closing_words",
     "plain_words",
     "same_threads_words",
     "settled_words",
@@ -30,10 +30,8 @@ NOT_STANDARD = (
     "A hand-woven sampler is smaller than the specimens of the laboratory standard (ISO 3759: 50 × 50 cm, marks at least "
     "35 cm apart), so this is not a test to ISO 5077; the sign is the same: minus is shrinkage."
 )
-HEADLINE = (
-    "Length and width stand for the spacing of the threads, for threads are conserved. The outline may shrink up to 1.1 "
-    "points less, because the yarn gets fuller."
-)
+THREADS = "Length and width stand for the spacing of the threads, for threads are conserved."
+FULLER = "The outline may shrink up to 1.1 points less, because the yarn gets fuller."
 CARE = (
     "Washing (common practice; the yarn's label and local rules come first): test for bleeding dye, use lukewarm water "
     "without sudden changes, press the water out without twisting, dry lying flat. Felted wool does not come back."
@@ -71,11 +69,19 @@ def shrinkage_text(series: Series) -> str:
     lines.append("")
     for notice in series.notices:
         lines.append(paragraph(printable(notice.text), columns=columns, first="Note: ", indent="      "))
-    for text in (HEADLINE, NOT_STANDARD, CARE):
-        lines.append(paragraph(text, columns=columns))
+    if series.notices:
+        lines.append("")
+    lines += [paragraph(text, columns=columns) for text in closing_words(series.stages)]
     if count == 1:
         lines[0] = f"{lines[0]}: {verdict}"
     return "\n".join(lines)
+
+
+def closing_words(stages: Sequence[str]) -> list[str]:
+    """Return what the figures stand for, and, only where something was washed, what a wash asks for and is compared with."""
+    if "washed" not in stages[1:]:
+        return [THREADS]
+    return [f"{THREADS} {FULLER}", NOT_STANDARD, CARE]
 
 
 def _title(series: Series, first: int, second: int) -> str:

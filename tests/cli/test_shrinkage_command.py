@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from pickglass.calibration.errors import SampleError
 from pickglass.cli import pipeline
 from pickglass.cli.main import main
 from pickglass.cli.pipeline import Request, measure_photo
@@ -75,6 +76,36 @@ def test_words_name_base_care_and_the_limits(run: Any) -> None:
         "yarn gets fuller",
     ):
         assert words in flat
+
+
+def test_what_was_not_washed_gets_no_advice_on_washing(run: Any) -> None:
+    _, out, _ = run(*paths(*WASHES), "--stage", "on-loom,off-loom")
+    for words in ("bleeding", "gets fuller", "ISO 5077"):
+        assert words not in out
+    assert "threads are conserved" in out
+
+
+def test_notes_stand_apart_from_what_always_stands_there(run: Any) -> None:
+    _, out, _ = run(*paths(WASHES[1], WASHES[0]))
+    assert "\n\nLength and width stand for" in out
+
+
+def test_one_photo_named_twice_is_not_measured_as_no_change(run: Any) -> None:
+    code, out, _ = run(*paths(WASHES[0], WASHES[0]))
+    assert code == 3
+    assert "wash_before.jpg was named twice" in out
+
+
+def test_a_photo_that_fails_is_named(run: Any, monkeypatch: pytest.MonkeyPatch, measured: Any) -> None:
+    def measure(path: Path, request: Request, **_: object) -> Any:
+        if path.stem == OTHER:
+            raise SampleError("no-cloth", "Nothing stands out from the table.", "Lay it flat.")
+        return measured[path.stem]
+
+    monkeypatch.setattr(pipeline, "measure_photo", measure)
+    code, _, err = run(*paths(WASHES[0], OTHER))
+    assert code == 4
+    assert err.startswith(f"{OTHER}.jpg: Nothing stands out")
 
 
 def test_take_up_is_named_apart_from_shrinkage(run: Any) -> None:
