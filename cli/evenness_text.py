@@ -23,6 +23,7 @@ __all__ = [
     "evenness_text",
     "figure_rows",
     "joined_text",
+    "no_station_words",
     "placed_rows",
     "safety_text",
     "station_rows",
@@ -48,7 +49,9 @@ def evenness_text(evenness: Evenness, *, name: str, verdict: str, notes: Sequenc
             paragraph(value, columns=columns, first=f"  {name.ljust(15)}", indent=" " * 17)
             for name, value in figure_rows(evenness)
         ),
-        "\n".join(_stations(evenness, columns)),
+        "\n".join(_stations(evenness, columns))
+        if evenness.stations
+        else paragraph(no_station_words(evenness), columns=columns, first="  ", indent="  "),
     ]
     said = [*finding_words(evenness), *faults_words(evenness.faults)]
     if not said:
@@ -126,7 +129,10 @@ def comparison_rows(found: Sequence[BandComparison]) -> list[tuple[str, str, str
 
 def figure_rows(evenness: Evenness) -> list[tuple[str, str]]:
     """Return the figures of a whole band: (name, value in words)."""
-    rows = [("length seen", f"{evenness.trace.length_mm:z.0f} mm, {len(evenness.trace.pick_mm)} picks")]
+    picks = len(evenness.trace.pick_mm)
+    rows = [
+        ("length seen", f"{evenness.trace.length_mm:z.0f} mm from the first pick to the last, {picks} picks")
+    ]
     inferred = int(evenness.trace.inferred.sum())
     if inferred:
         rows[0] = (rows[0][0], f"{rows[0][1]}, {inferred} of them only inferred")
@@ -179,6 +185,14 @@ def _stations(evenness: Evenness, columns: int) -> list[str]:
         "".join(cell.rjust(columns) for cell, columns in zip(row, widths, strict=False))
         for row in station_rows(evenness)
     ]
+
+
+def no_station_words(evenness: Evenness) -> str:
+    """Return why there is no station and how to get some."""
+    return (
+        f"No station: the {evenness.options.window_mm:g} mm that each sums up are more than the "
+        f"{evenness.trace.length_mm:z.0f} mm from the first pick to the last. Give a shorter --window."
+    )
 
 
 def station_rows(evenness: Evenness) -> list[tuple[str, ...]]:

@@ -50,6 +50,7 @@ _FAULT_ADVICE = {
     "selvedge-nick": "often the weft was pulled hard at the turn; leave it lying at an angle and close it with the beat",
 }
 LONG_LUMP = 3.0  # times as long one way as the other
+_VAGUE = 0.1  # of the length: where a place is known less well than that, it is told as a stretch
 LEAST_USUAL_BOW, LEAST_USUAL_SKEW = 1.5, 1.5  # percent of the width
 
 
@@ -85,7 +86,7 @@ def _along_thread(fault: Fault) -> str:
 def finding_words(evenness: Evenness) -> tuple[str, ...]:
     """Return one sentence for each finding that is not a fault."""
     words = [_step_words(step) for step in evenness.steps]
-    words += [_possible_words(step) for step in evenness.possible_steps]
+    words += [_possible_words(step, evenness.trace.length_mm) for step in evenness.possible_steps]
     drift = evenness.drift
     if drift is not None and drift.significant and not any(s.of == "beat" for s in evenness.steps):
         way = "denser" if drift.percent_per_100mm > 0 else "more open"
@@ -145,11 +146,15 @@ def _step_words(step: Step) -> str:
     )
 
 
-def _possible_words(step: Step) -> str:
+def _possible_words(step: Step, length_mm: float) -> str:
     way = "denser" if step.change_percent > 0 else "more open"
     size = f"{abs(step.change_percent):z.0f} ± {step.change_u95_percent:z.0f} %"
+    place = f"near {step.at_mm:z.0f} mm (± {step.at_u95_mm:z.0f} mm)"
+    if step.at_u95_mm > _VAGUE * length_mm:
+        low, high = max(step.at_mm - step.at_u95_mm, 0.0), min(step.at_mm + step.at_u95_mm, length_mm)
+        place = f"somewhere between {low:z.0f} and {high:z.0f} mm"
     return (
-        f"The beat becomes {way} by {size} near {step.at_mm:z.0f} mm (± {step.at_u95_mm:z.0f} mm), perhaps at once, perhaps over "
+        f"The beat becomes {way} by {size} {place}, perhaps at once, perhaps over "
         "some picks: lay a rule along the band and count the picks before and behind the place."
     )
 

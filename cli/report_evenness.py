@@ -12,6 +12,7 @@ from .evenness_text import (
     PLACED_AS_GIVEN,
     comparison_rows,
     figure_rows,
+    no_station_words,
     placed_rows,
     station_rows,
 )
@@ -204,6 +205,9 @@ def _faults(found: Run) -> Section:
 def _stations(bands: Sequence[tuple[str, Evenness, Sequence[View]]]) -> Section:
     grids: list[Block] = []
     for name, evenness, _ in bands:
+        if not evenness.stations:
+            grids.append(Words(no_station_words(evenness)))
+            continue
         columns, *rows = station_rows(evenness)
         caption = f"Stations of {printable(name)}" if len(bands) > 1 else ""
         grids.append(Grid(columns=columns, rows=rows, caption=caption, dense=True))

@@ -15,10 +15,10 @@ from pickglass.cli.evenness_csv import picks_csv, stations_csv, stations_path
 from pickglass.cli.evenness_json import evenness_document, several_document
 from pickglass.cli.evenness_run import Part, Run
 from pickglass.cli.evenness_text import comparison_text, evenness_text, safety_text
-from pickglass.cli.evenness_words import fault_words, faults_words
+from pickglass.cli.evenness_words import fault_words, faults_words, finding_words
 from pickglass.cli.sett_json import dump
 from pickglass.measure.band_comparison import compare_bands
-from pickglass.measure.evenness import measure_evenness
+from pickglass.measure.evenness import EvennessOptions, measure_evenness
 from pickglass.measure.faults import Fault
 from pickglass.measure.frame import straight_frame
 
@@ -240,6 +240,25 @@ def test_an_even_width_is_not_drawn_as_a_wild_one(monkeypatch):
     draw_chart(dataclasses.replace(run, parts=(part,)), ".png")
     low, high = limits[0]
     assert high - low >= 0.05 * (high + low) / 2  # five percent of the width at least
+
+
+def test_a_window_longer_than_the_cloth_is_said_to_be_one():
+    spacings = np.full(60, 2.0)
+    band = measure_evenness(made_trace(spacings), EvennessOptions(window_mm=500.0))
+    text = evenness_text(band, name="a.jpg", verdict="measured")
+    assert "picks/in" not in text
+    assert "Give a shorter --window" in " ".join(text.split())
+    assert "500 mm" in text
+
+
+def test_a_place_that_is_hardly_known_is_told_as_a_stretch():
+    band = stepped()
+    step = dataclasses.replace(band.steps[0], at_mm=60.0, at_u95_mm=79.0)
+    vague = dataclasses.replace(band, steps=(), possible_steps=(step,))
+    assert f"somewhere between 0 and {band.trace.length_mm:.0f} mm" not in " ".join(finding_words(vague))
+    assert "somewhere between 0 and 139 mm" in " ".join(finding_words(vague))
+    known = dataclasses.replace(vague, possible_steps=(dataclasses.replace(step, at_u95_mm=5.0),))
+    assert "near 60 mm (± 5 mm)" in " ".join(finding_words(known))
 
 
 def test_every_fault_gets_a_crop():
