@@ -138,6 +138,7 @@ def prepare(options: Options, looms_path: Path) -> Prepared:
         if options.sampling is not None
         else prior_sampling(sample is not None),
         order=order,
+        order_from_sample=read_order is not None,
         weft_order=parse_order(options.weft_order) if options.weft_order is not None else None,
         selvedge_ends=options.selvedge_ends,
         parity={"odd": "odd", "even": "even"}.get(options.parity, "any"),  # type: ignore[arg-type]

@@ -6,6 +6,7 @@ import sys
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
+from ..measure.quantities import MM_PER_INCH
 from .rounding import with_uncertainty
 from .screen import paragraph, printable, shade, width
 
@@ -19,13 +20,13 @@ __all__ = [
     "advice_words",
     "beat_on_loom",
     "beat_rows",
+    "beside_pieces",
     "factor_rows",
     "plan_text",
     "substitution_words",
     "symmetry_words",
 ]
 
-_MM_PER_INCH = 25.4
 _LEAST_COLUMN = 24  # a narrower last column goes below the others
 _SMALL_MM = 20.0  # shorter lengths are told in millimetres
 SAFETY = (
@@ -79,6 +80,7 @@ def _headline(plan: WarpPlan, units: PlanUnits, columns: int) -> str:
             f"{units.length(plan.warp_length_with_margin_mm)} of warp: {units.length(plan.warp_length_mm)} needed",
         ),
         ("", f"and {plan.warp_margin_percent:z.1f} % margin{_largest(plan, units)}"),
+        ("", f"in it {beside_pieces(plan, units)}"),
         (
             "Weave",
             f"{plan.picks_per_piece} picks, {units.length(plan.on_loom_length_mm)} under tension{pieces}",
@@ -93,7 +95,15 @@ def _headline(plan: WarpPlan, units: PlanUnits, columns: int) -> str:
 
 def beat_on_loom(plan: WarpPlan) -> float:
     """Return the picks per inch that a rule on the stretched cloth must show."""
-    return plan.picks_per_piece / plan.on_loom_length_mm * _MM_PER_INCH
+    return plan.picks_per_piece / plan.on_loom_length_mm * MM_PER_INCH
+
+
+def beside_pieces(plan: WarpPlan, units: PlanUnits) -> str:
+    """Return what of the warp needed is for no piece: loom waste, and a sampler where one is to be woven first."""
+    waste = f"{units.length(plan.request.waste.value)} loom waste"
+    if plan.request.sampling_mm <= 0.0:
+        return waste
+    return f"{units.length(plan.request.sampling_mm)} for a sampler first and {waste}"
 
 
 def _largest(plan: WarpPlan, units: PlanUnits) -> str:
@@ -185,8 +195,8 @@ def substitution_words(choice: Substitution, plan: WarpPlan, units: PlanUnits) -
 def advice_words(advice: SettAdvice, units: PlanUnits) -> str:
     """Return the sett that a rule of thumb says to sample first."""
     return (
-        f"Sett to sample first: {units.count(advice.start_per_inch)} {units.name('ends per inch')} ({advice.rule}; at most "
-        f"{units.count(advice.greatest_per_inch)}). {advice.caution}"
+        f"Sett to sample first: {units.count(advice.start_per_inch)} {units.name('ends per inch')} by {advice.rule}; at most "
+        f"{units.count(advice.greatest_per_inch)}. {advice.caution}"
     )
 
 

@@ -11,6 +11,7 @@ from .plan_text import (
     SAFETY,
     advice_words,
     beat_rows,
+    beside_pieces,
     factor_rows,
     substitution_words,
     symmetry_words,
@@ -135,7 +136,8 @@ def _way_back(plan: WarpPlan, units: PlanUnits) -> list[Block]:
         ("warp needed, all pieces and waste", "", units.length(plan.warp_length_mm)),
         ("warp to wind, margin in it", "", units.length(plan.warp_length_with_margin_mm)),
     ]
-    told = f"The width alone asks for {plan.exact_ends:z.1f} ends; the plan has {len(plan.ends)}, whole and in the order of colours."
+    told = f"The width alone asks for {plan.exact_ends:z.0f} ends; the plan has {len(plan.ends)}, whole and in the order of colours."
+    told += f" In the warp needed there are {beside_pieces(plan, units)}."
     return [Grid(columns=["one piece", "width", "length"], rows=rows), Words(told)]
 
 

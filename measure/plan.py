@@ -84,6 +84,7 @@ def make_plan(request: PlanRequest) -> WarpPlan:
         order=request.order,
         selvedge_ends=request.selvedge_ends,
         parity=request.parity,
+        order_from_sample=request.order_from_sample,
     )
     count = len(arrangement.ends)
     check_range("length of warp this plan comes to", sizes.warp, 1.0, _MAX_WARP_MM, "mm")
@@ -152,8 +153,8 @@ def _notices(
         notices.append(
             Notice(
                 "width-differs",
-                f"The planned ends finish {abs(off):.0f} mm {side} than the wish; change the colour order or the "
-                "wish if that matters.",
+                f"The planned ends finish {abs(off):.0f} mm ({abs(off) / MM_PER_INCH:.1f} in) {side} than the wish; change "
+                "the colour order or the wish if that matters.",
             )
         )
     return tuple(notices)

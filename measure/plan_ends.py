@@ -31,12 +31,13 @@ def arrange_ends(
     selvedge_ends: int = 0,
     parity: Parity = "any",
     plain_colour: str = "warp",
+    order_from_sample: bool = False,
 ) -> Arrangement:
     """Return whole ends for `exact_ends`.
 
     Without an order the number is rounded up. An order with a section in square brackets is filled with the whole
     number of repeats that comes nearest; an order without one is taken as it stands. An end is added at the right
-    selvedge when the odd/even rule asks for it.
+    selvedge when the odd/even rule asks for it. `order_from_sample` says that nobody gave the order.
     """
     check_range("number of ends", exact_ends, 1.0, 10_000.0)
     notices: list[Notice] = []
@@ -52,7 +53,9 @@ def arrange_ends(
     if order is not None and abs(len(body) - exact_ends) >= 1.0:
         what = f"{repeats} whole repeats make" if order.repeat else "the colour order has"
         fill = "" if order.repeat else " What stands in [ ] is repeated until the width is full."
-        text = f"The width alone asks for {exact_ends:.1f} ends; {what} {len(body)}.{fill}"
+        if order_from_sample and not order.repeat:
+            what, fill = "the sample's own colour order has", " Give --order to fill the width with another."
+        text = f"The width alone asks for {exact_ends:.0f} ends; {what} {len(body)}.{fill}"
         notices.append(Notice("ends-from-order", text))
     ends = (body[0],) * selvedge_ends + body + (body[-1],) * selvedge_ends
     if parity != "any" and (len(ends) % 2 == 1) != (parity == "odd"):

@@ -50,6 +50,8 @@ class PlanRequest:
         Fringe at each end of a piece; further space between pieces; warp set aside for a sampler.
     order, weft_order : ColourOrder or None
         Colours of warp and weft.
+    order_from_sample : bool
+        The colours of the warp were read from the sample; nobody gave them.
     selvedge_ends : int
         Extra ends at each selvedge.
     parity : str
@@ -77,6 +79,7 @@ class PlanRequest:
     gap_mm: float = 0.0
     sampling_mm: float = 0.0
     order: ColourOrder | None = None
+    order_from_sample: bool = False
     weft_order: ColourOrder | None = None
     selvedge_ends: int = 0
     parity: Parity = "any"

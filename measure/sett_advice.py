@@ -164,7 +164,9 @@ def advise_sett(
     kind = "soft woollen" if soft else "firm yarn"
     diameters = diameters_per_inch(tex_to_count(tex, "yards per pound"), constant)
     greatest = greatest_sett(diameters, weave)
-    rule = f"Ashenhurst, constant {constant:g} for {kind}, {ORDINARY_FRACTION:.0%} of the greatest sett"
+    rule = (
+        f"Ashenhurst, constant {constant:g} for {kind}, {100 * ORDINARY_FRACTION:.0f} % of the greatest sett"
+    )
     return _advice(rule, greatest, ORDINARY_FRACTION * greatest)
 
 

@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import math
+import re
 import sys
 
 import pytest
@@ -144,6 +145,30 @@ def test_the_order_of_a_sample_fills_the_width_wished(capsys, tmp_path, order):
     got = planned(capsys, "--sample", save(tmp_path / "s.json", saved), "--width", "23cm", "--length", "1m")
     assert got["ends"]["count"] == pytest.approx(49 + 207 * 52 / 25.4, abs=4.5)  # half a repeat
     assert got["finished"]["width_mm"] == pytest.approx(230, abs=2.5)
+
+
+def test_warp_that_is_for_no_piece_is_told(capsys, tmp_path):
+    report = tmp_path / "r.html"
+    run_plan(*BY_HAND, "--waste", "20in", "--report", report)
+    told = "12.0 in (30.5 cm) for a sampler first and 20.0 in (50.8 cm) loom waste"
+    assert f"in it {told}" in capsys.readouterr().out
+    assert told in report.read_text(encoding="utf-8").replace("\u00a0", " ")
+    run_plan(*BY_HAND, "--waste", "20in", "--sampling", "0in")
+    assert "sampler first" not in capsys.readouterr().out
+
+
+def test_an_order_nobody_gave_is_called_the_samples(capsys, tmp_path):
+    colours = {"order": "4 navy, 2 cream, 4 navy", "palette": {}, "unsure_ends": []}
+    sample = save(tmp_path / "s.json", SETT | {"colour_order": colours})
+    run_plan("--sample", sample, "--width", "2in", "--length", "1m")
+    out = " ".join(capsys.readouterr().out.split())
+    assert "the sample's own colour order has 10. Give --order" in out
+    assert "What stands in [ ]" not in out
+    run_plan("--sample", sample, "--width", "2in", "--length", "1m", "--order", "8 red")
+    out = " ".join(capsys.readouterr().out.split())
+    assert "the colour order has 8. What stands in [ ]" in out
+    assert re.search(r"The width alone asks for \d+ ends", out)
+    assert re.search(r"finish \d+ mm \(\d\.\d in\) narrower", out)
 
 
 def test_unsure_ends_are_marked_only_in_the_same_order(capsys, tmp_path):
