@@ -137,6 +137,33 @@ def test_page_fits_and_says_nothing_on_the_console(report, tmp_path, width):
     assert "CONSOLE" not in log
 
 
+@pytest.mark.parametrize("width", [320, 390])
+@pytest.mark.parametrize(
+    "order", ["[8 rust, 4 cream]", "8 red, [3 white 1 blue 2 ochre 1 darkslategrey], 8 red"]
+)
+def test_warping_sheet_can_be_read_on_a_phone(tmp_path, width, order):
+    sheet = tmp_path / "sheet.html"
+    words = ("--width", "25cm", "--length", "1.8m", "--sett", "5/cm", "--order", order, "--sheet", str(sheet))
+    with pytest.raises(SystemExit):
+        main(["plan", *words, "--title", "A scarf with rather a long name"])
+    page = tmp_path / "frame.html"
+    inside = html.escape(sheet.read_text("utf-8"), quote=True)
+    page.write_text(
+        f'<!doctype html><meta charset="utf-8"><body style="margin:0">{PROBE}'
+        f'<iframe style="border:0;width:{width}px;height:800px" srcdoc="{inside}"></iframe><pre id="found"></pre>',
+        "utf-8",
+    )
+    shown, _ = browse(tmp_path, "--dump-dom", page.as_uri())
+    match = re.search(r'<pre id="found">(\{.*?\})</pre>', shown, re.DOTALL)
+    assert match is not None
+    found = json.loads(html.unescape(match[1]))
+    # The threading alone, cells of a letter or a number, is pushed sideways in a box of its own.
+    cell = r"(DIV|SPAN): \s*(\d+|▼)?\s*[A-Z]?\s*"
+    assert [what for what in found["wide"] if not re.fullmatch(cell, what)] == []
+    assert found["scroll"] <= width
+    assert found["smallest"] >= 13.0
+
+
 @pytest.mark.parametrize("paper", sorted(PAPERS_PT))
 def test_page_prints(report, tmp_path, paper):
     pypdfium2 = pytest.importorskip("pypdfium2")
