@@ -14,7 +14,7 @@ from .photo import Photo
 from .plane import Plane
 from .ranks import percentile
 
-__all__ = ["BLUR_NOTICE_PX", "PhotoLook", "check_photo", "edge_width_px", "look_at_photo", "plane_notices"]
+__all__ = ["PhotoLook", "check_photo", "edge_width_px", "look_at_photo", "plane_notices"]
 
 _DARK_LEVEL = 24  # 8-bit sRGB; 1 % of full light, where phone noise is as large as thread contrast
 _CLIPPED_LEVEL = 254
@@ -22,7 +22,7 @@ _TILT_ADVICE_DEG = (
     15.0  # the far side of a 150 mm sample at 300 mm then has 15 % fewer pixels than the near one
 )
 _BLUR_REFUSE_PX = 12.0
-BLUR_NOTICE_PX = 6.0
+_BLUR_NOTICE_PX = 6.0
 _MARKED_STEP = 30.0  # grey levels from which an edge counts
 
 
@@ -109,7 +109,7 @@ def look_at_photo(photo: Photo) -> PhotoLook:
             f"{photo.name} is blurred: the sharpest edges are {width:.0f} pixels wide.",
             "Rest the phone on something, tap on the cloth to focus, and shoot again.",
         )
-    if width is not None and width > BLUR_NOTICE_PX:
+    if width is not None and width > _BLUR_NOTICE_PX:
         notices.append(
             Notice(
                 "soft-focus",

@@ -33,6 +33,7 @@ _LAY_A_CARD = (
 )
 _PX_PER_MM_LIMITS = (0.5, 2000.0)  # below, no thread shows; above lies beyond light microscopes
 _DPI_LIMITS = (50.0, 12800.0)  # what flat-bed scanners offer
+_SOFT_PX = 4.0  # sharp phone photos have 1.5 to 3; here it is but a hint
 _FEW_PIXELS = 1500  # along the longer side; phones take 3000 and more, messengers leave 1600 or less
 _PLACEHOLDER_DPI = (72, 96)  # written by programs that know nothing of the scan
 _LARGEST_BED_MM = 480.0  # A3 flat-bed scanners scan 297 x 420 mm (ISO 216), with some rim
@@ -245,13 +246,16 @@ def _no_card(photo: Photo, card: CardChoice) -> ScaleError:
             f"No printed pickglass card was found in {photo.name}.",
             "Lay it flat, all of its squares in the photo and sharp; a bank-sized card is looked for without --card.",
         )
+    other = " A printed pickglass card is looked for without --card." if card == "bank" else ""
     with_lens = photo.focal_length_mm is not None or photo.focal_length_35mm is not None
     if photo.dpi is not None and not with_lens and round(photo.dpi) not in _PLACEHOLDER_DPI:
         hint = f" If it is a flat-bed scan (the file names {photo.dpi:.0f} dots per inch), add --scan."
     else:
         hint = " Without any scale --no-scale counts threads per 1000 pixels."
     return ScaleError(
-        "no-card", f"No reference card was found in {photo.name}{_why_unseen(photo)}.", _LAY_A_CARD + hint
+        "no-card",
+        f"No {'bank-sized' if card == 'bank' else 'reference'} card was found in {photo.name}{_why_unseen(photo)}.",
+        _LAY_A_CARD + other + hint,
     )
 
 
@@ -262,10 +266,10 @@ def _why_unseen(photo: Photo) -> str:
         return f", which has only {width} × {height} pixels (a copy that was sent? use the phone's original)"
     import cv2
 
-    from .quality import BLUR_NOTICE_PX, edge_width_px
+    from .quality import edge_width_px
 
     edge_px = edge_width_px(np.asarray(cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY), dtype=np.uint8))
-    if edge_px is not None and edge_px > BLUR_NOTICE_PX:
+    if edge_px is not None and edge_px > _SOFT_PX:
         return f", which is blurred (its sharpest edges are {edge_px:.0f} pixels wide; tap on the cloth to focus)"
     return ""
 

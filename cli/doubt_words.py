@@ -23,7 +23,14 @@ _TOLD_OTHERWISE = (
     "picks-against-photo",
 )
 # These say themselves what to do.
-_COMPLETE = ("ends-passed-over", "picks-passed-over", "ends-few", "picks-few", "turned-far")
+_COMPLETE = (
+    "ends-passed-over",
+    "picks-passed-over",
+    "ends-few",
+    "picks-few",
+    "turned-far",
+    "scale-impossible",
+)
 _NO_REASON = "What was found is not sure enough to warp by."
 _NEARER = "take a sharper photo from nearer, with light from the side"
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ..calibration.errors import UsageError
+from ..calibration.errors import SampleError, UsageError
 
 if TYPE_CHECKING:
     from ..calibration.notices import Notice
@@ -80,11 +80,17 @@ def measure_loaded(
     plane = replace(plane, notices=notices)
     on_step("Counting threads")
     from ..measure.photo_quality import judge_photo
+    from ..measure.plausible import doubt_impossible
     from ..measure.sett import measure_sett
 
-    measurement, edge_width_px = both(
-        lambda: measure_sett(photo, plane, _options(request)), lambda: card_edge_width_px(photo.bgr, plane)
-    )
+    try:
+        measurement, edge_width_px = both(
+            lambda: measure_sett(photo, plane, _options(request)),
+            lambda: card_edge_width_px(photo.bgr, plane),
+        )
+    except SampleError as error:
+        raise _as_told(error, request) from error
+    measurement = doubt_impossible(measurement)
     dpi = request.dpi if request.dpi is not None else photo.dpi
     return replace(
         measurement,
@@ -97,6 +103,18 @@ def measure_loaded(
         ),
         white_balance=find_white_balance(photo, plane),
     )
+
+
+def _as_told(error: SampleError, request: Request) -> SampleError:
+    """Return the refusal with what was told that may be the cause: all cloth where table shows, or a wrong area."""
+    problem, next_step = error.problem, error.next_step
+    if error.code == "not-woven" and request.all_cloth:
+        next_step += " If table shows around the cloth, leave --all-cloth out, or name the cloth with --area."
+    if error.code in ("not-woven", "no-cloth") and request.area_px is not None:
+        x, y, width, height = request.area_px
+        problem = f"Within the area of {width} × {height} pixels from {x}, {y}: {problem}"
+        next_step = f"Look whether --area names the cloth. {next_step}"
+    return SampleError(error.code, problem, next_step)
 
 
 def _options(request: Request) -> SettOptions:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from ..calibration.photo import load_photo
 from ..calibration.quality import check_photo, plane_notices
 from ..calibration.scale import find_scale
+from .plausible import doubt_impossible
 from .sett import SettMeasurement, SettOptions, measure_sett
 
 if TYPE_CHECKING:
@@ -70,4 +71,4 @@ def measure_photo(
         photo, px_per_mm=px_per_mm, scan=scan, dpi=dpi, no_scale=no_scale, points=points, rule=rule, card=card
     )
     notices = (*check_photo(photo), *plane.notices, *plane_notices(plane))
-    return measure_sett(photo, replace(plane, notices=notices), options)
+    return doubt_impossible(measure_sett(photo, replace(plane, notices=notices), options))

@@ -98,6 +98,17 @@ def test_no_card_says_what_the_file_may_be_instead() -> None:
     with_lens = blank(dpi=300.0, focal_length_35mm=26.0)
     assert "--scan" not in refused(ScaleError, "no-card", with_lens).next_step
     assert "printed" in refused(ScaleError, "no-card", blank(), card="printed").problem
+    bank = refused(ScaleError, "no-card", blank(), card="bank")
+    assert "No bank-sized card" in bank.problem
+    assert "printed pickglass card is looked for without --card" in bank.next_step
+
+
+def test_no_card_in_a_blurred_photo_says_that_it_is_blurred() -> None:
+    """Stripes narrower than their blur rise less far, so that it looks less than it is: under 6 pixels, 8 in truth."""
+    stripes = np.kron(np.arange(200) % 2, np.ones(8)) * 160.0 + 40.0
+    rows = cv2.GaussianBlur(np.tile(stripes, (1200, 1)), (0, 0), 3)
+    photo = Photo(bgr=np.repeat(rows[..., None], 3, axis=2).astype(np.uint8), name="soft.png")
+    assert "blurred" in refused(ScaleError, "no-card", photo).problem
 
 
 def test_two_cards() -> None:

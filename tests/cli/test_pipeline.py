@@ -6,10 +6,11 @@ import cv2
 import numpy as np
 import pytest
 
-from pickglass.calibration.errors import UsageError
+from pickglass.calibration.errors import SampleError, UsageError
 from pickglass.cli.pipeline import Request, _options, measure_photo
+from pickglass.measure.plausible import doubt_impossible
 
-from .small_photo import REQUEST, draw
+from .small_photo import REQUEST, draw, measured
 
 
 def test_area_becomes_corners():
@@ -38,3 +39,40 @@ def test_an_area_that_reaches_beyond_the_photo_is_said(tmp_path, area, told):
     said = [notice.text for notice in measurement.plane.notices if notice.code == "area-clipped"]
     assert len(said) == (told is not None)
     assert all(f"photo of 260 × 300 pixels: only {told} of its 400 × 200 pixels" in text for text in said)
+
+
+@pytest.mark.parametrize(
+    ("told", "words"),
+    [
+        ({"all_cloth": True}, ("leave --all-cloth out", "--area")),
+        (
+            {"all_cloth": True, "area_px": (10, 20, 300, 200)},
+            ("300 × 200 pixels from 10, 20", "leave --all-cloth"),
+        ),
+        ({"area_px": (10, 20, 300, 200)}, ("300 × 200 pixels from 10, 20", "Look whether --area")),
+    ],
+)
+def test_a_refusal_names_what_was_told_and_may_be_the_cause(tmp_path, told, words):
+    path = tmp_path / "table.png"
+    noise = np.random.default_rng(3).normal(128, 20, (400, 500, 3))
+    cv2.imwrite(str(path), cv2.GaussianBlur(noise, (0, 0), 2).clip(0, 255).astype(np.uint8))
+    with pytest.raises(SampleError) as refused:
+        measure_photo(path, Request(no_scale=True, **told))
+    for part in words:
+        assert part in str(refused.value)
+
+
+@pytest.mark.parametrize(("px_per_mm", "sure"), [(REQUEST.px_per_mm, True), (1500.0, False)])
+def test_a_sett_that_no_yarn_allows_is_not_measured(tmp_path, px_per_mm, sure):
+    _, measurement = measure_photo(draw(tmp_path / "a.png"), replace(REQUEST, px_per_mm=px_per_mm))
+    result = measurement.result
+    assert result.verdict == ("measured" if sure else "unsure")
+    assert [n.code for n in result.notices if n.doubt] == ([] if sure else ["scale-impossible"])
+
+
+def test_threads_thicker_than_a_rope_are_not_measured(tmp_path):
+    _, measurement = measured(tmp_path)
+    ends = replace(measurement.result.ends, per_inch=0.4)
+    doubted = doubt_impossible(replace(measurement, result=replace(measurement.result, ends=ends)))
+    assert doubted.result.verdict == "unsure"
+    assert "0.4 ends per inch are fewer than yarns allow" in doubted.result.notices[-1].text
