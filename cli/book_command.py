@@ -194,6 +194,13 @@ def list_samples(
     typer.echo(list_text(found, total=len(samples), searched=searched))
 
 
+def _say_written(report: Path | None) -> None:
+    if report is not None:
+        from .screen import written_text
+
+        typer.echo(f"\n{written_text((report,))}")
+
+
 @app.command(
     "show",
     cls=PlainCommand,
@@ -228,6 +235,7 @@ def show(
     from .book_text import show_text
 
     typer.echo(show_text(sample))
+    _say_written(report)
 
 
 @app.command(
@@ -277,6 +285,7 @@ def compare(
     from .book_text import compare_text
 
     typer.echo(compare_text(one, two, *records))
+    _say_written(report)
 
 
 @app.command(

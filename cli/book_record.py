@@ -33,6 +33,7 @@ __all__ = [
     "newest",
     "photo_word",
     "stage_order",
+    "stage_word",
 ]
 
 FACTS = ("warp_yarn", "weft_yarn", "sett_per_inch", "heddle", "weave")
@@ -135,6 +136,11 @@ def stage_order(stage: str) -> tuple[int, int]:
     """Return a key that sorts stages by the life of a sample."""
     word, _, number = stage.partition("-")
     return ("on", "off", "washed").index(word), int(number) if word == "washed" else 0
+
+
+def stage_word(stage: str) -> str:
+    """Return a stage as it is shown, which is also how it may be typed."""
+    return "washed" if stage == "washed-1" else stage
 
 
 def newest(sample: Sample, stage: str | None = None) -> Record | None:

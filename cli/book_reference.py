@@ -117,10 +117,12 @@ def kept_record(name: str, book: Path | None, stages: Sequence[str]) -> Record:
     UsageError
         As `kept_stages`, and when it was never measured at such a stage.
     """
+    from .book_record import stage_word
+
     kept = kept_stages(name, book)
     fitting = [record for record in kept if record.stage.startswith(tuple(stages))]
     if not fitting:
-        known = ", ".join(record.stage for record in kept)
+        known = ", ".join(dict.fromkeys(stage_word(record.stage) for record in kept))
         raise UsageError(
             "no-measurement",
             f"The book holds no measurement of “{name}” {' or '.join(stages)}; it was measured {known}.",

@@ -17,6 +17,7 @@ from .book_record import (
     name_key,
     newest,
     stage_order,
+    stage_word,
 )
 
 __all__ = ["Change", "find_sample", "keep_sample", "load_measurement", "read_samples"]
@@ -136,11 +137,12 @@ def load_measurement(connection: sqlite3.Connection, name: str, stage: str | Non
     stage = None if stage is None else check_stage(stage, "The stage")
     record = newest(sample, stage)
     if record is None or record.document is None:
-        measured = dict.fromkeys(r.stage for r in sample.records if r.figures is not None)
+        measured = dict.fromkeys(stage_word(r.stage) for r in sample.records if r.figures is not None)
+        asked = f"{stage_word(stage)} " if stage else ""
         known = f"It was measured {', '.join(measured)}." if measured else "It was never measured."
         raise UsageError(
             "no-measurement",
-            f"The book holds no {stage or ''} measurement of “{sample.name}”. {known}".replace("  ", " "),
+            f"The book holds no {asked}measurement of “{sample.name}”. {known}",
             "Measure a photo and keep it: pickglass sett PHOTO --json > FILE.json, then pickglass book add.",
         )
     return record.document

@@ -7,7 +7,7 @@ import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from .book_record import FACT_WORDS, FACTS, newest, photo_word
+from .book_record import FACT_WORDS, FACTS, newest, photo_word, stage_word
 from .rounding import plain, with_uncertainty
 from .screen import paragraph, printable, width
 
@@ -30,7 +30,6 @@ __all__ = [
     "quoted",
     "show_text",
     "stage_note",
-    "stage_word",
     "unsure_systems",
 ]
 
@@ -230,11 +229,6 @@ def unsure_systems(figures: dict[str, Any]) -> tuple[str, ...]:
     return doubtful or ("ends", "picks")
 
 
-def stage_word(stage: str) -> str:
-    """Return a stage as it is shown, which is also how it may be typed."""
-    return "washed" if stage == "washed-1" else stage
-
-
 def quoted(name: str) -> str:
     """Return a name between quotation marks, fit for the terminal."""
     return f"“{_shown(name)}”"
@@ -311,7 +305,7 @@ def _difference_words(
     if u95 is not None and abs(value) <= u95:
         return "none that can be told"
     text = with_uncertainty(abs(value), u95)
-    return f"{'+' if value > 0 else '−'}{text}" if value else "none"
+    return f"{'+' if value > 0 else '-'}{text}" if value else "none"
 
 
 def _other_photo(record: Record) -> list[str]:

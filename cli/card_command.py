@@ -176,6 +176,7 @@ def _draw(kind: str, paper: str, length_mm: float, copy: int, wanted: _Wanted) -
         "Measure its two 100 mm bars with a rule, from line to line, and type what you read:\n"
         f"  pickglass card --code {drawn} --measured 100.0x100.0"
     )
+    _say_written(preview, wanted.report)
 
 
 def _remember(
@@ -221,6 +222,15 @@ def _remember(
         "If you print it again, measure it again. For a second print that is used beside this one, draw the card "
         "with --copy 2: it gets a code of its own."
     )
+    _say_written(report)
+
+
+def _say_written(*targets: Path | None) -> None:
+    from .screen import written_text
+
+    written = written_text(targets)
+    if written:
+        typer.echo(f"\n{written}")
 
 
 def _kind(name: str) -> CardKind:

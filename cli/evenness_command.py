@@ -120,8 +120,10 @@ def evenness(
             with_views=report is not None,
             on_step=progress.step,
         )
-        write_targets(found, targets, request, on_step=progress.step)
+        written = write_targets(found, targets, request, on_step=progress.step)
     _tell(found, as_json=json)
+    if written and not json:
+        typer.echo(f"\n{written}")
     sys.stdout.flush()
     for _, error in found.failed:
         typer.echo(error_text(error.problem, error.next_step, sys.stderr), err=True)

@@ -12,6 +12,7 @@ from ..calibration.errors import PickglassError, SampleError, UsageError
 from .files import write_whole
 from .photo_words import naming
 from .pipeline import Request, measure_photo
+from .screen import written_text
 
 if TYPE_CHECKING:
     from ..measure.band_comparison import BandComparison
@@ -161,17 +162,20 @@ def _part(
     return Part(measurement=measurement, evenness=evenness, view=view)
 
 
-def write_targets(found: Run, targets: Targets, request: Request, *, on_step: Callable[[str], None]) -> None:
-    """Write the files that were asked for."""
+def write_targets(found: Run, targets: Targets, request: Request, *, on_step: Callable[[str], None]) -> str:
+    """Write the files that were asked for, and return a line on each."""
     if found.joined is not None:
         bands = [("joined", found.joined)]
     else:
         bands = [(p.measurement.result.photo, p.evenness) for p in found.parts]
+    stations: Path | None = None
+    folders: tuple[str, ...] = ()
     if targets.csv is not None:
         from .evenness_csv import picks_csv, stations_csv, stations_path
 
+        stations = stations_path(targets.csv)
         write_whole(targets.csv, picks_csv(bands), overwrite=targets.overwrite)
-        write_whole(stations_path(targets.csv), stations_csv(bands), overwrite=targets.overwrite)
+        write_whole(stations, stations_csv(bands), overwrite=targets.overwrite)
     if targets.picture is not None:
         on_step("Drawing the chart")
         from .evenness_chart import draw_chart
@@ -182,10 +186,15 @@ def write_targets(found: Run, targets: Targets, request: Request, *, on_step: Ca
         from .evenness_chart import fault_crops
 
         targets.crops.mkdir(exist_ok=True)
+        crops = 0
         for name, content in fault_crops(found):
             write_whole(targets.crops / name, content, overwrite=targets.overwrite)
+            crops += 1
+        pictures = "1 picture of a fault" if crops == 1 else f"{crops or 'no'} pictures of faults"
+        folders = (f"{targets.crops} ({pictures})",)
     if targets.report is not None:
         on_step("Writing the report")
         from .report_evenness import evenness_report
 
         write_whole(targets.report, evenness_report(found, request), overwrite=targets.overwrite)
+    return written_text((targets.picture, targets.csv, stations, targets.report), *folders)

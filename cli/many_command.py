@@ -18,6 +18,7 @@ from .many import EXIT_CODES, Outcome, Task, gather, measure_all, sha256_of
 from .many_files import CsvTable, Done, LinesTable
 from .many_text import many_text, summary_line
 from .request_text import options_text
+from .screen import written_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -90,7 +91,7 @@ def run_many(words: Sequence[Path], request: Request, wanted: Wanted) -> int:
 
         content = many_report(paths, outcomes, done, request, cluster=wanted.cluster)
         write_whole(wanted.report, content, overwrite=wanted.overwrite)
-    _say(paths, outcomes, done, wanted.json)
+    _say(paths, outcomes, done, wanted)
     if stopped:
         _say_how_to_go_on(paths, outcomes, done, wanted)
         return EXIT_INTERRUPTED
@@ -164,9 +165,14 @@ def _bar(total: int) -> Iterator[Callable[[str], None]]:
         yield lambda name: shown.update(bar, advance=1, description=escape(printable(name)))
 
 
-def _say(paths: Sequence[Path], outcomes: dict[Path, Outcome], done: dict[Path, Done], as_json: bool) -> None:
-    if not as_json:
+def _say(
+    paths: Sequence[Path], outcomes: dict[Path, Outcome], done: dict[Path, Done], wanted: Wanted
+) -> None:
+    if not wanted.json:
         typer.echo(many_text(paths, outcomes, done))
+        written = written_text((wanted.csv, wanted.jsonl, wanted.report))
+        if written:
+            typer.echo(f"\n{written}")
         sys.stdout.flush()
         return
     from .sett_json import dump

@@ -129,8 +129,8 @@ def read_sample(source: str, state: str | None, book: Path | None = None) -> Sav
     book : Path, optional
         Another book than the usual one.
     """
+    from .book_record import stage_word
     from .book_reference import book_name, kept_record
-    from .book_text import stage_word
 
     name = book_name(source)
     if name is None:
@@ -283,8 +283,8 @@ def read_shrinkage(source: str, book: Path | None = None) -> tuple[Factor, Facto
 
 def _kept_shrinkage(name: str, book: Path | None) -> tuple[Factor, Factor]:
     from ..measure.shrinkage import compare_sizes
+    from .book_record import stage_word
     from .book_reference import kept_record
-    from .book_text import stage_word
     from .kept import kept_measurement
 
     records = [kept_record(name, book, (stage,)) for stage in ("off-loom", "washed")]

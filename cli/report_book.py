@@ -7,7 +7,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from ..calibration.errors import PickglassError
-from .book_record import newest
+from .book_record import newest, stage_word
 from .book_text import (
     LEGEND,
     compare_rows,
@@ -16,7 +16,6 @@ from .book_text import (
     other_readings,
     quoted,
     stage_note,
-    stage_word,
     unsure_systems,
 )
 from .charts import Reading, compare_chart

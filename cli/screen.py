@@ -5,11 +5,21 @@ import re
 import sys
 import textwrap
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TextIO
 
-__all__ = ["Progress", "error_text", "paragraph", "printable", "shade", "show_progress", "width"]
+__all__ = [
+    "Progress",
+    "error_text",
+    "paragraph",
+    "printable",
+    "shade",
+    "show_progress",
+    "width",
+    "written_text",
+]
 
 PATIENCE_S = 1.0  # work shorter than this needs no progress line
 # A line may not end between a number and its unit, nor inside "13.95 ± 0.25" or a command that is there to be copied.
@@ -44,6 +54,16 @@ def paragraph(text: str, *, columns: int, indent: str = "", first: str | None = 
         break_on_hyphens=False,
     )
     return filled if _TIE in text else filled.replace(_TIE, " ")
+
+
+def written_text(targets: Iterable[Path | None], *more: str) -> str:
+    """Return a line for each file that was written, and for each of the words in `more`; empty where there is none."""
+    names = [
+        f"{path} (open it in a browser)" if path.suffix.lower() in (".html", ".htm") else str(path)
+        for path in targets
+        if path is not None
+    ]
+    return "\n".join(f"  Written: {printable(name)}" for name in (*names, *more))
 
 
 def error_text(problem: str, next_step: str, stream: TextIO) -> str:

@@ -246,7 +246,7 @@ def shrinkage(
             "Give the photo before and the photo after.",
         )
     from .files import check_targets, write_whole
-    from .screen import show_progress
+    from .screen import show_progress, written_text
 
     check_targets({"--picture": picture, "--report": report}, overwrite=overwrite)
     with show_progress() as progress:
@@ -271,6 +271,9 @@ def shrinkage(
         from .shrinkage_text import shrinkage_text
 
         typer.echo(shrinkage_text(series))
+        written = written_text((picture, report))
+        if written:
+            typer.echo(f"\n{written}")
     sys.stdout.flush()
     raise typer.Exit(EXIT_CODES[series.verdict])
 

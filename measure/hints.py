@@ -122,6 +122,11 @@ def _why_ends_differ(warped: int, counted: int) -> str:
             f"{words} ends may lie side by side as one thread: look closely at the marked picture. "
             "If they do, what was counted are the groups."
         )
+    if counted > warped:
+        return (
+            "Look at the marked selvedges in the picture: turns of the weft may be counted there as ends, or more ends may "
+            "have been warped than you remember."
+        )
     return (
         "Look at the marked selvedges in the picture: an end may be hidden there, or lie outside the outline."
     )

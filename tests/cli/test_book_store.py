@@ -101,7 +101,7 @@ def test_load_measurement_for_other_commands(path):
     with open_book(path, write=False) as connection:
         assert load_measurement(connection, "Band") == measurement(ends=22.0)
         assert load_measurement(connection, "band", "on-loom") == measurement(ends=20.0)
-        with pytest.raises(UsageError, match=r"no washed-1 measurement.* on-loom, off-loom"):
+        with pytest.raises(UsageError, match=r"no washed measurement.* on-loom, off-loom"):
             load_measurement(connection, "band", "washed")
         with pytest.raises(UsageError, match="never measured"):
             load_measurement(connection, "bare")

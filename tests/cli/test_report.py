@@ -192,6 +192,7 @@ def test_command_writes_the_report_and_never_over_another(tmp_path, capsys):
     with pytest.raises(SystemExit) as leaving:
         main(["sett", str(photo), *OPTIONS, "--report", str(target)])
     assert leaving.value.code == 0
+    assert capsys.readouterr().out.endswith(f"\n\n  Written: {target} (open it in a browser)\n")
     first = target.read_bytes()
     assert first.startswith(b"<!doctype html>")
     with pytest.raises(SystemExit) as leaving:

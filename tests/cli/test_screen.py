@@ -2,8 +2,9 @@
 
 import io
 import time
+from pathlib import Path
 
-from pickglass.cli.screen import Progress, error_text, paragraph, shade
+from pickglass.cli.screen import Progress, error_text, paragraph, shade, written_text
 
 
 class Terminal(io.StringIO):
@@ -70,3 +71,13 @@ def test_errors_are_wrapped_on_a_terminal_and_left_whole_in_a_pipe():
 def test_paragraph_wraps_behind_its_label():
     text = paragraph("one two three four", columns=14, first="Note: ", indent="      ")
     assert text == "Note: one two\n      three\n      four"
+
+
+def test_every_file_written_is_told_and_nothing_else():
+    told = written_text((Path("a.csv"), None, Path("b.html")), "crops (3 pictures of faults)")
+    assert told.splitlines() == [
+        "  Written: a.csv",
+        "  Written: b.html (open it in a browser)",
+        "  Written: crops (3 pictures of faults)",
+    ]
+    assert written_text((None,)) == ""

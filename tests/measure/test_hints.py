@@ -76,6 +76,13 @@ def test_twice_the_ends_counted_is_told_as_pairs():
     assert "Two ends may lie side by side as one thread" in said.text
     (said,) = notices(Hints(ends_warped=60))
     assert "selvedges" in said.text
+    assert "an end may be hidden" in said.text
+
+
+def test_more_ends_than_were_warped_are_not_called_hidden():
+    (said,) = notices(Hints(ends_warped=45))
+    assert "turns of the weft" in said.text
+    assert "hidden" not in said.text
 
 
 def test_a_reading_that_only_what_was_told_prefers_is_said():
