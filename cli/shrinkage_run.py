@@ -14,7 +14,7 @@ from .book_reference import book_name
 
 if TYPE_CHECKING:
     from ..measure.common_stretch import CommonStretch
-    from ..measure.results import Verdict
+    from ..measure.results import SettResult, Verdict
     from ..measure.sett import SettMeasurement
     from ..measure.shrinkage import Change, ChangeOfSize, Direction
     from .pipeline import Request
@@ -173,9 +173,7 @@ def compare_series(
 
 
 def _twice(found: Sequence[SettMeasurement]) -> list[Notice]:
-    """Doubt that nothing changed where one photo was named twice, under whatever name: no two photos show one outline."""
-    import numpy as np
-
+    """Doubt that nothing changed where one photo was named twice, under whatever name."""
     from .kept import is_kept
 
     return [
@@ -187,9 +185,16 @@ def _twice(found: Sequence[SettMeasurement]) -> list[Notice]:
             else f"{before.result.photo} was named twice, so no change can show. Name the photo before and the photo after.",
         )
         for before, after in pairwise(found)
-        if not (is_kept(before) or is_kept(after))
-        and np.array_equal(before.result.sample.outline_px, after.result.sample.outline_px)
+        if not (is_kept(before) or is_kept(after)) and _same_places(before.result, after.result)
     ]
+
+
+def _same_places(one: SettResult, two: SettResult) -> bool:
+    """Tell whether every thread lies at the very place in both, which no two photos show."""
+    import numpy as np
+
+    places = [(a.positions_mm, b.positions_mm) for a, b in ((one.ends, two.ends), (one.picks, two.picks))]
+    return all(a is not None and b is not None and np.array_equal(a, b) for a, b in places)
 
 
 def _grown(

@@ -93,11 +93,13 @@ def test_no_command_overwrites_by_surprise(command: str, option: str, photo: Pat
     flag, _, name = option.rpartition("=")
     target = tmp_path / name
     target.write_text("mine")
+    washed = tmp_path / "washed.jpg"  # one photo named twice would leave with 3
+    assert cv2.imwrite(str(washed), np.asarray(cv2.imread(str(photo))), [cv2.IMWRITE_JPEG_QUALITY, 95])
     before = {path.name for path in tmp_path.iterdir()}
     own = {
         "sett": (str(photo), *CLOTH),
         "evenness": (str(photo), *CLOTH),
-        "shrinkage": (str(photo), str(photo), *CLOTH),
+        "shrinkage": (str(photo), str(washed), *CLOTH),
         "plan": ("--width", "20cm", "--length", "1m", "--sett", "20/in", "--picks", "18/in"),
         "card": ("page", *(() if flag == "--output" else ("--output", str(tmp_path / "other.pdf")))),
         "lens": (str(photo),) * 3,

@@ -94,6 +94,8 @@ def test_one_photo_named_twice_is_not_measured_as_no_change(run: Any) -> None:
     code, out, _ = run(*paths(WASHES[0], WASHES[0]))
     assert code == 3
     assert "wash_before.jpg was named twice" in out
+    code, out, _ = run(*paths(*WASHES))
+    assert code == 0
 
 
 def test_a_photo_that_fails_is_named(run: Any, monkeypatch: pytest.MonkeyPatch, measured: Any) -> None:
