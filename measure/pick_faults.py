@@ -67,7 +67,10 @@ def _phantoms(tracks: Tracks, turned: FloatArray, scatter: float, part: float) -
     least = (TURNED if part > PLAIN else TURNED_PARTLY) * max(1.0, scatter / STEADY)
     alone = (turned > least) & (tracks.picks.likeness < FAINT)
     alone[0] = alone[-1] = False
-    alone[1:-1] &= (turned[:-2] < TURNED / 2) & (turned[2:] < TURNED / 2)
+    beside = np.stack([turned[:-2], turned[2:]])
+    alone[1:-1] &= (beside < TURNED / 2).all(axis=0)
+    # Where pick after pick turns to and fro the sheds were read one pick on, as where colours change places.
+    alone[1:-1] &= (np.abs(beside) < turned[1:-1] / 2).all(axis=0)
     return np.flatnonzero(alone)
 
 

@@ -84,3 +84,11 @@ def test_two_picks_of_one_shed_are_told_by_their_room(gap, kind):
     assert [f.kind for f in found] == ([] if kind is None else [kind])
     if found:
         assert (found[0].before, found[0].after) == (39, 40)
+
+
+def test_where_colours_change_places_no_pick_is_a_gap():
+    # Two blocks of a log cabin whose sheds were read one pick on turn pick after pick to and fro, further than a gap can.
+    cloth, likeness = even_crossings(9), np.full(72, 3.5)
+    cloth.pick_turned[24:36] = np.tile([-2.0, 2.1], 6)
+    likeness[[25, 29]] = 0.2
+    assert phantom_picks(tracks(np.arange(72) % 2, likeness=likeness), cloth).tolist() == []
