@@ -172,7 +172,9 @@ def _levels(values: Floats, least_fringe: int, least_cloth: int) -> tuple[int, i
     allowed = darker if darker.any() else allowed
     # Nor is a stretch of cloth that is only a little dimmer, when something far quieter lies outside.
     running = (total[least_fringe:] - total[:-least_fringe]) / least_fringe
-    lowest = float(running[: max(1, n // 2)].min())
+    # Beyond tips livelier than any cloth there is only the table, and that is quieter than every fringe.
+    tips = values[: n // 2] > percentile(values[n // 2 :], 95) + LEAST_STEP
+    lowest = float(running[int(np.argmax(tips)) : max(1, n // 2)].min())
     quiet = allowed & (fringe_mean < cloth_mean - 0.3 * (cloth_mean - lowest))
     allowed = quiet if quiet.any() else allowed
     at = np.unravel_index(int(np.argmin(np.where(allowed, cost, np.inf))), cost.shape)
@@ -313,8 +315,10 @@ def _regularity(log_level: Floats, pitch: float) -> float:
     rest = log_level - cv2.blur(log_level.reshape(-1, 1), window, borderType=cv2.BORDER_REFLECT)[:, 0]
     variance = float(rest.var())
     lags = range(max(2, int(0.5 * pitch)), int(min(1.5 * pitch, 0.6 * len(rest))) + 1)
-    products = [float(rest[lag:] @ rest[:-lag]) / (len(rest) - lag) for lag in lags]
-    return max(products, default=0.0) / variance if variance > 1e-12 else 0.0
+    products = np.array([float(rest[lag:] @ rest[:-lag]) / (len(rest) - lag) for lag in lags])
+    # A single hump, as of tips before the table, only falls with the lag; what comes again rises once more.
+    again = products[1:-1][(products[1:-1] >= products[:-2]) & (products[1:-1] >= products[2:])]
+    return float(again.max()) / variance if len(again) and variance > 1e-12 else 0.0
 
 
 def _pick_course(energy: FloatImage, seen: Mask, columns: tuple[int, int], zone: tuple[int, int]) -> Floats:
