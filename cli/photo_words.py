@@ -11,7 +11,8 @@ from .screen import paragraph
 
 if TYPE_CHECKING:
     from ..calibration.notices import Notice
-    from ..measure.photo_quality import Advice, PhotoQuality
+    from ..measure.photo_advice import Advice
+    from ..measure.photo_quality import PhotoQuality
 
 __all__ = [
     "GOOD_ENOUGH",
