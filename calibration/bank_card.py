@@ -1,23 +1,25 @@
-"""Finding a blank bank-sized card and taking the scale from its edges.
-
-Size: ISO/IEC 7810:2019, ID-1: 85.60 x 53.98 mm, thickness 0.76 mm, corner radius 2.88 to 3.48 mm.
-"""
+"""Finding a blank bank-sized card by its edges."""
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .budget import BudgetLine
-from .camera_view import align_with_photo, focal_px_from_35mm, tilt_and_distance
+from .bank_card_face import (
+    MAX_PRIOR_STRAIN,
+    corner_radii_mm,
+    is_id1,
+    plain_share,
+    surely_a_card,
+    well_rounded,
+)
+from .camera_view import focal_px_from_35mm
 from .edges import EdgePoints, linear_light, locate_edges
-from .notices import Notice
+from .id1 import ID1_SIZE_MM, ID1_THICKNESS_MM
 from .photo import Photo
-from .plane import Plane, apply_homography
 from .pose import PoseFit, PosePrior, fit_pose
 from .pose_model import SeenEdges
 from .quads import find_cut_corners, find_quads, find_quads_from_lines
@@ -25,32 +27,21 @@ from .ranks import median
 from .reduce import shrink
 
 __all__ = [
-    "ID1_CORNER_RADIUS_MM",
-    "ID1_SIZE_MM",
-    "ID1_THICKNESS_MM",
+    "UNKNOWN_FOCAL_LOG_STD",
     "BankCard",
     "find_bank_cards",
     "find_cut_cards",
-    "plane_of_card",
 ]
-
-ID1_SIZE_MM = (85.60, 53.98)
-ID1_THICKNESS_MM = 0.76
-ID1_CORNER_RADIUS_MM = 3.18
-_RADIUS_LIMITS_MM = (1.8, 4.8)  # the standard's 2.88 to 3.48, widened by what blur and a worn corner do
 
 _REDUCED_SIDE_PX = 640
 _TYPICAL_FOCAL_35MM = 27.0  # main cameras of phones lie between 23 and 30 (common practice)
 _EXIF_FOCAL_LOG_STD = 0.03  # whole-number tag, and the picture angle changes when focused close
-_UNKNOWN_FOCAL_LOG_STD = 0.35
+UNKNOWN_FOCAL_LOG_STD = 0.35
 _END_MARGIN_MM = 4.5  # rounded corner and the blur around it
 _LEAST_COVERAGE = 0.35
 _LEAST_MEAN_COVERAGE = 0.6
 _LEAST_NET_STEP = 0.15
-_MAX_TILT_DEG = 45.0
-_MAX_PRIOR_STRAIN = 50.0  # chi square of 6 freedoms stays below 23 in 99.9 %; twice that for shadows and wear
 _LEAST_PX_PER_MM = 2.0  # coarser, the rounding of the corners cannot be told, and no thread could be counted
-_QUIET_LEVELS = 6.0  # scatter within 2 mm, in grey levels; cloth and wood have more, noise of a phone less
 _PLAIN_SHARE = 0.5  # a magnetic stripe and a signature field leave more than half of a card plain
 
 
@@ -173,7 +164,7 @@ def _prior(photo: Photo) -> PosePrior:
         focal_px = focal_px_from_35mm(photo.focal_length_35mm, width, height)
         return PosePrior(focal_px=focal_px, focal_log_std=_EXIF_FOCAL_LOG_STD)
     focal_px = focal_px_from_35mm(_TYPICAL_FOCAL_35MM, width, height)
-    return PosePrior(focal_px=focal_px, focal_log_std=_UNKNOWN_FOCAL_LOG_STD)
+    return PosePrior(focal_px=focal_px, focal_log_std=UNKNOWN_FOCAL_LOG_STD)
 
 
 def _measure(photo: Photo, corners: NDArray[np.float64]) -> BankCard | None:
@@ -209,17 +200,17 @@ def _measure(photo: Photo, corners: NDArray[np.float64]) -> BankCard | None:
         strip_std_px=edges.strip_std_px,
     )
     fit = _fit(photo, edges, _prior(photo))
-    if fit is not None and fit.prior_strain > _MAX_PRIOR_STRAIN and photo.focal_length_35mm is not None:
+    if fit is not None and fit.prior_strain > MAX_PRIOR_STRAIN and photo.focal_length_35mm is not None:
         fit = _fit(
             photo, edges, _prior(replace(photo, focal_length_35mm=None))
         )  # a cropped photo keeps its tag
-    if fit is None or not _is_id1(fit, edges, px_per_mm):
+    if fit is None or not is_id1(fit, edges, px_per_mm):
         return None
-    radii = _corner_radii_mm(linear, origin, fit)
-    if not _well_rounded(radii):
+    radii = corner_radii_mm(linear, origin, fit)
+    if not well_rounded(radii):
         return None
     radius = float(median(radii))
-    if _plain_share(crop, origin, fit, px_per_mm) < _PLAIN_SHARE and not _surely_a_card(edges, radii):
+    if plain_share(crop, origin, fit, px_per_mm) < _PLAIN_SHARE and not surely_a_card(edges, radii):
         return None
     return BankCard(fit=fit, edges=edges, corner_radius_mm=radius, seen_share=float(edges.coverage.mean()))
 
@@ -245,191 +236,3 @@ def _fit(photo: Photo, edges: EdgePoints, prior: PosePrior) -> PoseFit | None:
     )
     edge_std_px = tuple(np.hypot(prior.edge_std_px, edges.strip_std_px))
     return fit_pose(seen, edges.corners_px, replace(prior, edge_std_px=edge_std_px))
-
-
-def _is_id1(fit: PoseFit, edges: EdgePoints, px_per_mm: float) -> bool:
-    """Check straightness, proportions under perspective, and a believable pose."""
-    straight_px = max(0.4, 0.06 * px_per_mm)  # thread ends and torn paper wander by more
-    if float(median(edges.std_px)) > straight_px or float(edges.std_px.max()) > 2.5 * straight_px:
-        return False
-    if fit.rms_px > max(0.8, 0.12 * px_per_mm) or fit.prior_strain > _MAX_PRIOR_STRAIN:
-        return False
-    tilt, _ = tilt_and_distance(fit.px_from_card_mm, fit.lens.focal_px, fit.lens.centre_px)
-    return tilt < _MAX_TILT_DEG
-
-
-def _surely_a_card(edges: EdgePoints, radii: list[float]) -> bool:
-    """Tell a printed card from cloth by its edges: seen all around, with at least three well-rounded corners."""
-    low, high = 2.2, 4.4
-    return float(edges.coverage.min()) > 0.9 and sum(low <= radius <= high for radius in radii) >= 3
-
-
-def _plain_share(
-    bgr: NDArray[np.uint8], origin: NDArray[np.float64], fit: PoseFit, px_per_mm: float
-) -> float:
-    """Share of the card's face, in cells of 2 mm, that shows no texture."""
-    sampling, cell = 4.0, 8
-    width, height = (int(side * sampling) for side in ID1_SIZE_MM)
-    card_from_flat = np.array(
-        [
-            [1 / sampling, 0, (0.5 / sampling) - ID1_SIZE_MM[0] / 2],
-            [0, 1 / sampling, (0.5 / sampling) - ID1_SIZE_MM[1] / 2],
-            [0, 0, 1.0],
-        ]
-    )
-    source, px_from_flat = (
-        bgr,
-        np.array([[1, 0, -origin[0]], [0, 1, -origin[1]], [0, 0, 1.0]]) @ fit.px_from_card_mm,
-    )
-    px_from_flat = px_from_flat @ card_from_flat
-    reduction = 1.3 * sampling / px_per_mm
-    if reduction < 0.9:
-        size = (max(1, round(bgr.shape[1] * reduction)), max(1, round(bgr.shape[0] * reduction)))
-        source = shrink(bgr, size)
-        fx, fy = size[0] / bgr.shape[1], size[1] / bgr.shape[0]
-        px_from_flat = np.array([[fx, 0, (fx - 1) / 2], [0, fy, (fy - 1) / 2], [0, 0, 1.0]]) @ px_from_flat
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    flat = cv2.warpPerspective(
-        source, px_from_flat, (width, height), flags=flags, borderMode=cv2.BORDER_REPLICATE
-    )
-    rim = int(3 * sampling)
-    face = flat[rim:-rim, rim:-rim].astype(np.float32)
-    rows, columns = face.shape[0] // cell, face.shape[1] // cell
-    cells = face[: rows * cell, : columns * cell].reshape(rows, cell, columns, cell, 3)
-    return float(np.mean(cells.std(axis=(1, 3)).max(axis=-1) < _QUIET_LEVELS))
-
-
-def _corner_radii_mm(linear: NDArray[np.float32], origin: NDArray[np.float64], fit: PoseFit) -> list[float]:
-    """Measure the rounding of the corners on profiles along their bisectors.
-
-    A corner of radius r leaves the sharp corner's point by r (sqrt 2 - 1).
-    """
-    half = np.array(ID1_SIZE_MM) / 2
-    step_mm = 0.05
-    distance_mm = np.arange(6.0, -1.5, -step_mm)  # from inside outwards
-    kernel = cv2.getGaussianKernel(13, 2.5)
-    radii = []
-    for sign in ((-1, -1), (1, -1), (1, 1), (-1, 1)):
-        inward = -np.array(sign) / math.sqrt(2)
-        spread = np.array([inward[1], -inward[0]]) * np.array([-0.3, -0.15, 0.0, 0.15, 0.3])[:, None]
-        path_mm = half * np.array(sign) + distance_mm[:, None, None] * inward + spread[None]
-        path = (apply_homography(fit.px_from_card_mm, path_mm) - origin).astype(np.float32)
-        if (
-            path.min() < 0
-            or path[..., 0].max() > linear.shape[1] - 1
-            or path[..., 1].max() > linear.shape[0] - 1
-        ):
-            continue
-        profile = cv2.remap(linear, path[..., 0], path[..., 1], cv2.INTER_LINEAR).mean(axis=1)
-        smooth = cv2.filter2D(profile, -1, kernel, borderType=cv2.BORDER_REPLICATE)
-        slope = np.linalg.norm(np.gradient(smooth, axis=0), axis=1)
-        noise = float(median(slope[:40]))
-        marked = slope >= max(0.35 * float(slope.max()), 4.0 * noise)
-        peak = (slope[1:-1] >= slope[:-2]) & (slope[1:-1] > slope[2:]) & marked[1:-1]
-        if peak.any():
-            radii.append(float(distance_mm[int(np.argmax(peak)) + 1]) / (math.sqrt(2) - 1))
-    return radii
-
-
-def _well_rounded(radii: list[float]) -> bool:
-    """Tell whether the corners that show are a bank card's: some rounded as they should be, fewer square ones."""
-    rounded = sum(_RADIUS_LIMITS_MM[0] <= radius <= _RADIUS_LIMITS_MM[1] for radius in radii)
-    square = sum(abs(radius) < _RADIUS_LIMITS_MM[0] for radius in radii)
-    return rounded > square and (rounded >= 2 or len(radii) <= 2)
-
-
-def plane_of_card(photo: Photo, card: BankCard) -> Plane:
-    """Turn a fitted card into the photo's plane, with its uncertainty budget.
-
-    Parameters
-    ----------
-    photo : Photo
-        The photo.
-    card : BankCard
-        A card found in it.
-
-    Returns
-    -------
-    Plane
-        Millimetres aligned with the photo, origin at its centre.
-    """
-    fit = card.fit
-    px_from_mm, card_from_mm = align_with_photo(fit.px_from_card_mm, photo.bgr.shape)
-    tilt, distance = tilt_and_distance(fit.px_from_card_mm, fit.lens.focal_px, fit.lens.centre_px)
-    known_focal = fit.input_std[0] < _UNKNOWN_FOCAL_LOG_STD
-    plane = Plane(px_from_mm=px_from_mm, source="bank-card", lens=fit.lens)
-    outline_mm = apply_homography(np.asarray(np.linalg.inv(card_from_mm)), _outline_mm())
-    return Plane(
-        px_from_mm=px_from_mm,
-        source="bank-card",
-        budget=_budget(photo, fit),
-        tilt_deg=tilt,
-        camera_distance_mm=distance if known_focal else None,
-        card_outline_px=plane.to_px(outline_mm),
-        lens=fit.lens,
-        card_seen=card.seen_share,
-        notices=_notices(card, known_focal),
-    )
-
-
-def _outline_mm() -> NDArray[np.float64]:
-    """Outline of the card with its rounded corners, about its centre."""
-    half = np.array(ID1_SIZE_MM) / 2 - ID1_CORNER_RADIUS_MM
-    corners = []
-    for quarter, sign in enumerate(((-1, -1), (1, -1), (1, 1), (-1, 1))):
-        angle = np.radians(180.0 + 90.0 * quarter + np.linspace(0, 90, 8))
-        arc = np.column_stack([np.cos(angle), np.sin(angle)]) * ID1_CORNER_RADIUS_MM
-        corners.append(half * np.array(sign) + arc)
-    return np.concatenate(corners)
-
-
-_ORIGINS = {
-    "edge points": ("A", "scatter of the edge points about straight lines in this photo"),
-    "focal length": (
-        "B",
-        "35 mm equivalent from the EXIF tag (3 %), or a typical phone when the tag is missing",
-    ),
-    "lens distortion": (
-        "B",
-        "radial term of phone cameras after their own correction, ±0.02 (common practice)",
-    ),
-    "edge position": ("B", "tone curve and sharpening move the visible edges outward or inward together"),
-    "side faces and shadows": (
-        "B",
-        "a lit side face (the card is 0.76 mm thick, ISO/IEC 7810) or a contact shadow shifts one edge on its own",
-    ),
-    "card width": ("B", "ISO/IEC 7810 ID-1 limits and wear"),
-    "card height": ("B", "ISO/IEC 7810 ID-1 limits and wear"),
-}
-
-
-def _budget(photo: Photo, fit: PoseFit) -> tuple[BudgetLine, ...]:
-    """Budget over the middle of the photo, where samples lie."""
-    height, width = photo.bgr.shape[:2]
-    x, y = np.meshgrid(np.array([0.25, 0.5, 0.75]) * (width - 1), np.array([0.25, 0.5, 0.75]) * (height - 1))
-    shares = fit.scale_budget_percent(np.column_stack([x.ravel(), y.ravel()]))
-    return tuple(
-        BudgetLine(name=name, standard_percent=share, kind=_ORIGINS[name][0], origin=_ORIGINS[name][1])
-        for name, share in shares.items()
-    )
-
-
-def _notices(card: BankCard, known_focal: bool) -> tuple[Notice, ...]:
-    notices = []
-    if card.seen_share < 0.8:
-        notices.append(
-            Notice(
-                "card-partly-hidden",
-                f"Only {100 * card.seen_share:.0f} % of the card's edges show. Lay the whole card in view, "
-                "clear of the cloth.",
-            )
-        )
-    if not known_focal:
-        notices.append(
-            Notice(
-                "focal-length-unknown",
-                "The photo does not say its focal length, so a tilted camera is corrected less surely. "
-                "Use the photo as the phone saved it, and hold the phone level.",
-            )
-        )
-    return tuple(notices)

@@ -226,7 +226,8 @@ def _printed(photo: Photo, checks: Mapping[str, CheckBars], lenses: Sequence[Len
 
 
 def _bank(photo: Photo) -> Plane | None:
-    from .bank_card import find_bank_cards, plane_of_card
+    from .bank_card import find_bank_cards
+    from .bank_card_plane import plane_of_card
 
     cards = find_bank_cards(photo)
     if len(cards) > 1:

@@ -7,14 +7,10 @@ import numpy as np
 import pytest
 from bank_card_scene import SIZE_MM, Scene, cover, develop, draw, table
 
-from pickglass.calibration.bank_card import (
-    ID1_CORNER_RADIUS_MM,
-    ID1_SIZE_MM,
-    ID1_THICKNESS_MM,
-    find_bank_cards,
-    plane_of_card,
-)
+from pickglass.calibration.bank_card import find_bank_cards
+from pickglass.calibration.bank_card_plane import plane_of_card
 from pickglass.calibration.camera_view import align_with_photo, focal_px_from_35mm, tilt_and_distance
+from pickglass.calibration.id1 import ID1_CORNER_RADIUS_MM, ID1_SIZE_MM, ID1_THICKNESS_MM
 from pickglass.calibration.photo import Photo
 from pickglass.calibration.plane import Plane, apply_homography
 
