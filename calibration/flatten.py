@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from .photo import Photo
 from .plane import Plane
-from .reduce import block_means
+from .reduce import block_means, shrink
 
 __all__ = ["FlatPicture", "flatten", "resample", "sensible_px_per_mm", "smooth_map"]
 
@@ -113,7 +113,7 @@ def _reduced(source: NDArray[np.uint8], reduction: float) -> tuple[NDArray[np.ui
     if reduction < _REDUCE_BELOW:
         size = (max(1, round(width * reduction)), max(1, round(height * reduction)))
         scale = np.array([size[0] / width, size[1] / height], dtype=np.float32)
-        return np.asarray(cv2.resize(source, size, interpolation=cv2.INTER_AREA), dtype=np.uint8), scale
+        return shrink(source, size), scale
     return source, np.ones(2, dtype=np.float32)
 
 
