@@ -194,13 +194,6 @@ def list_samples(
     typer.echo(list_text(found, total=len(samples), searched=searched))
 
 
-def _say_written(report: Path | None) -> None:
-    if report is not None:
-        from .screen import written_text
-
-        typer.echo(f"\n{written_text((report,))}")
-
-
 @app.command(
     "show",
     cls=PlainCommand,
@@ -233,9 +226,10 @@ def show(
         typer.echo(dump({"schema": "pickglass.book-sample/1"} | sample_document(sample)))
         return
     from .book_text import show_text
+    from .screen import say_written
 
     typer.echo(show_text(sample))
-    _say_written(report)
+    say_written((report,))
 
 
 @app.command(
@@ -283,9 +277,10 @@ def compare(
         typer.echo(dump(compare_document((one, two), records)))
         return
     from .book_text import compare_text
+    from .screen import say_written
 
     typer.echo(compare_text(one, two, *records))
-    _say_written(report)
+    say_written((report,))
 
 
 @app.command(

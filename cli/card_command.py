@@ -124,6 +124,7 @@ def _draw(kind: str, paper: str, length_mm: float, copy: int, wanted: _Wanted) -
     from ..calibration.card_pdf import card_pdf, card_preview
     from ..calibration.card_sheets import card_sheets
     from .files import check_targets, write_whole
+    from .screen import say_written
 
     output, preview = wanted.output, wanted.preview
     if output is None:
@@ -176,7 +177,7 @@ def _draw(kind: str, paper: str, length_mm: float, copy: int, wanted: _Wanted) -
         "Measure its two 100 mm bars with a rule, from line to line, and type what you read:\n"
         f"  pickglass card --code {drawn} --measured 100.0x100.0"
     )
-    _say_written(preview, wanted.report)
+    say_written((preview, wanted.report))
 
 
 def _remember(
@@ -186,6 +187,7 @@ def _remember(
     from ..calibration.card_memory import parse_measured, read_memory, remember_check
     from .files import check_targets, write_whole
     from .places import memory_path
+    from .screen import say_written
 
     if measured is None or code is None:
         raise UsageError(
@@ -222,15 +224,7 @@ def _remember(
         "If you print it again, measure it again. For a second print that is used beside this one, draw the card "
         "with --copy 2: it gets a code of its own."
     )
-    _say_written(report)
-
-
-def _say_written(*targets: Path | None) -> None:
-    from .screen import written_text
-
-    written = written_text(targets)
-    if written:
-        typer.echo(f"\n{written}")
+    say_written((report,))
 
 
 def _kind(name: str) -> CardKind:

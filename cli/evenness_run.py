@@ -163,7 +163,7 @@ def _part(
 
 
 def write_targets(found: Run, targets: Targets, request: Request, *, on_step: Callable[[str], None]) -> str:
-    """Write the files that were asked for, and return a line on each."""
+    """Write the files that were asked for, and return a line on each for the screen."""
     if found.joined is not None:
         bands = [("joined", found.joined)]
     else:

@@ -45,7 +45,7 @@ def lens(
     from .files import check_targets, write_whole
     from .many import gather
     from .places import memory_path
-    from .screen import printable, show_progress, written_text
+    from .screen import printable, say_written, show_progress
 
     check_targets({"--report": report}, overwrite=overwrite)
     path = memory_path()
@@ -88,9 +88,8 @@ def lens(
             "phone more to different sides to have it checked."
         )
     lines.append("Later photos by this lens are corrected without being asked.")
-    if report is not None:
-        lines += ["", written_text((report,))]
     typer.echo("\n".join(lines))
+    say_written((report,))
 
 
 def _corner_words(learned: LearnedLens) -> str:

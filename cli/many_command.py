@@ -18,7 +18,7 @@ from .many import EXIT_CODES, Outcome, Task, gather, measure_all, sha256_of
 from .many_files import CsvTable, Done, LinesTable
 from .many_text import many_text, summary_line
 from .request_text import options_text
-from .screen import written_text
+from .screen import say_written
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -170,9 +170,7 @@ def _say(
 ) -> None:
     if not wanted.json:
         typer.echo(many_text(paths, outcomes, done))
-        written = written_text((wanted.csv, wanted.jsonl, wanted.report))
-        if written:
-            typer.echo(f"\n{written}")
+        say_written((wanted.csv, wanted.jsonl, wanted.report))
         sys.stdout.flush()
         return
     from .sett_json import dump

@@ -14,6 +14,7 @@ from .files import check_targets, write_whole
 if TYPE_CHECKING:
     from ..measure.plan import WarpPlan
     from ..measure.sett_advice import Substitution
+    from .plan_colours import Rgb
     from .plan_request import Prepared
 
 __all__ = ["Wanted", "check_outputs", "write_outputs"]
@@ -68,16 +69,44 @@ def write_outputs(
     if plan.request.weft_order is None and prepared.band:
         paint = {"weft": _hex(plan.ends[0], prepared.palette, paint), **paint}
     paints, unknown = paint_for([*plan.ends, *weft], {**prepared.palette, **paint})
-    notices = list(plan.notices)
-    if unknown and (wanted.sheet or wanted.preview or wanted.report):
+    painted = bool(wanted.sheet or wanted.preview or wanted.report)
+    notices = _colour_notices(unknown if painted else (), prepared.unsure_ends)
+    plan = replace(plan, notices=(*plan.notices, *notices))
+    # Numbers of the sample's ends say nothing of a warp that repeats its order more or less often.
+    marked = prepared.unsure_ends if plan.ends == prepared.sample_order else ()
+    written = []
+    for target, content, hint in (
+        (
+            wanted.sheet,
+            lambda: _sheet(wanted, plan, prepared, paints, marked),
+            " (open it in a browser and print it)",
+        ),
+        (wanted.csv, lambda: _threading(plan, marked), ""),
+        (wanted.preview, lambda: _face(plan, weft, paints, prepared), ""),
+        (
+            wanted.report,
+            lambda: _report(wanted, plan, prepared, paints, substitutions),
+            " (open it in a browser)",
+        ),
+    ):
+        if target is not None:
+            write_whole(target, content(), overwrite=wanted.overwrite)
+            written.append(f"{target}{hint}")
+    return plan, tuple(written)
+
+
+def _colour_notices(unknown: Sequence[str], unsure_ends: Sequence[int]) -> list[Notice]:
+    """Return remarks on colours without a known paint, and on ends whose colour the photo left open."""
+    notices = []
+    if unknown:
         notices.append(
             Notice(
                 "colour-unknown",
                 f"Painted in grey for want of a known name: {', '.join(unknown)}. Give --colour {unknown[0]}=#rrggbb.",
             )
         )
-    if prepared.unsure_ends:
-        shown = ", ".join(str(n) for n in prepared.unsure_ends[:20])
+    if unsure_ends:
+        shown = ", ".join(str(n) for n in unsure_ends[:20])
         notices.append(
             Notice(
                 "colours-unsure",
@@ -85,53 +114,57 @@ def write_outputs(
                 "Look at the sample.",
             )
         )
-    # Numbers of the sample's ends say nothing of a warp that repeats its order more or less often.
-    marked = prepared.unsure_ends if plan.ends == prepared.sample_order else ()
-    written = []
-    if wanted.sheet:
-        from .plan_sheet import warping_sheet
+    return notices
 
-        page = warping_sheet(
-            plan,
-            paints,
-            units=prepared.units,
-            band=prepared.band,
-            title=wanted.title,
-            paper=wanted.paper,
-            unsure_ends=marked,
-        )
-        write_whole(wanted.sheet, page, overwrite=wanted.overwrite)
-        written.append(f"{wanted.sheet} (open it in a browser and print it)")
-    if wanted.csv:
-        from ..measure.colour_order import thread_two_sheds
-        from .plan_csv import threading_csv
 
-        chart = thread_two_sheds(plan.ends, plan.request.first_opening)
-        write_whole(wanted.csv, threading_csv(chart, marked), overwrite=wanted.overwrite)
-        written.append(str(wanted.csv))
-    if wanted.preview:
-        from .plan_preview import face_png
+def _sheet(
+    wanted: Wanted, plan: WarpPlan, prepared: Prepared, paints: Mapping[str, Rgb], marked: Sequence[int]
+) -> bytes:
+    from .plan_sheet import warping_sheet
 
-        picture = face_png(plan.ends, weft, paints, band=prepared.band, picks=32)
-        write_whole(wanted.preview, picture, overwrite=wanted.overwrite)
-        written.append(str(wanted.preview))
-    plan = replace(plan, notices=tuple(notices))
-    if wanted.report:
-        from .report_plan import plan_report
+    return warping_sheet(
+        plan,
+        paints,
+        units=prepared.units,
+        band=prepared.band,
+        title=wanted.title,
+        paper=wanted.paper,
+        unsure_ends=marked,
+    )
 
-        page = plan_report(
-            plan,
-            paints,
-            units=prepared.units,
-            band=prepared.band,
-            title=wanted.title,
-            sources=prepared.sources,
-            advice=prepared.advice,
-            substitutions=substitutions,
-        )
-        write_whole(wanted.report, page, overwrite=wanted.overwrite)
-        written.append(f"{wanted.report} (open it in a browser)")
-    return plan, tuple(written)
+
+def _threading(plan: WarpPlan, marked: Sequence[int]) -> bytes:
+    from ..measure.colour_order import thread_two_sheds
+    from .plan_csv import threading_csv
+
+    return threading_csv(thread_two_sheds(plan.ends, plan.request.first_opening), marked)
+
+
+def _face(plan: WarpPlan, weft: Sequence[str], paints: Mapping[str, Rgb], prepared: Prepared) -> bytes:
+    from .plan_preview import face_png
+
+    return face_png(plan.ends, weft, paints, band=prepared.band, picks=32)
+
+
+def _report(
+    wanted: Wanted,
+    plan: WarpPlan,
+    prepared: Prepared,
+    paints: Mapping[str, Rgb],
+    substitutions: Sequence[Substitution],
+) -> bytes:
+    from .report_plan import plan_report
+
+    return plan_report(
+        plan,
+        paints,
+        units=prepared.units,
+        band=prepared.band,
+        title=wanted.title,
+        sources=prepared.sources,
+        advice=prepared.advice,
+        substitutions=substitutions,
+    )
 
 
 def _hex(name: str, palette: Mapping[str, str], paint: Mapping[str, str]) -> str:

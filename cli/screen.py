@@ -15,6 +15,7 @@ __all__ = [
     "error_text",
     "paragraph",
     "printable",
+    "say_written",
     "shade",
     "show_progress",
     "width",
@@ -64,6 +65,15 @@ def written_text(targets: Iterable[Path | None], *more: str) -> str:
         if path is not None
     ]
     return "\n".join(f"  Written: {printable(name)}" for name in (*names, *more))
+
+
+def say_written(targets: Iterable[Path | None], *more: str) -> None:
+    """Print what `written_text` says behind an empty line; nothing where nothing was written."""
+    import typer
+
+    text = written_text(targets, *more)
+    if text:
+        typer.echo(f"\n{text}")
 
 
 def error_text(problem: str, next_step: str, stream: TextIO) -> str:

@@ -151,7 +151,7 @@ def _run_one(
     """Measure one photo, write what was asked for, say the result, and return the exit code."""
     from .files import write_whole
     from .pipeline import measure_photo
-    from .screen import show_progress, written_text
+    from .screen import say_written, show_progress
 
     with show_progress() as progress:
         photograph, measurement = measure_photo(path, request, on_step=progress.step)
@@ -184,9 +184,7 @@ def _run_one(
     else:
         name = None if picture is None else picture.name
         typer.echo(sett_text(result, plane, picture=name, quality=measurement.quality))
-        written = written_text((repeat_picture, report))
-        if written:
-            typer.echo(f"\n{written}")
+        say_written((repeat_picture, report))
     if explain:
         typer.echo(f"\n{explain_text(result, plane, measurement.quality)}", err=json)
     sys.stdout.flush()

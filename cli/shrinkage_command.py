@@ -246,7 +246,7 @@ def shrinkage(
             "Give the photo before and the photo after.",
         )
     from .files import check_targets, write_whole
-    from .screen import show_progress, written_text
+    from .screen import say_written, show_progress
 
     check_targets({"--picture": picture, "--report": report}, overwrite=overwrite)
     with show_progress() as progress:
@@ -271,9 +271,7 @@ def shrinkage(
         from .shrinkage_text import shrinkage_text
 
         typer.echo(shrinkage_text(series))
-        written = written_text((picture, report))
-        if written:
-            typer.echo(f"\n{written}")
+        say_written((picture, report))
     sys.stdout.flush()
     raise typer.Exit(EXIT_CODES[series.verdict])
 
