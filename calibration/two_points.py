@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .budget import BudgetLine, rectangular_percent
 from .camera_view import focal_px_from_35mm
@@ -59,15 +60,36 @@ def plane_of_points(photo: Photo, points_px: tuple[float, float, float, float], 
     if photo.focal_length_35mm is not None:
         focal_px = focal_px_from_35mm(photo.focal_length_35mm, width, height)
     away_mm = focal_px / px_per_mm
-    middle_off = float(np.linalg.norm(points.mean(axis=0) - [(width - 1) / 2.0, (height - 1) / 2.0]))
-    reach = (middle_off + _REACH_DIAGONAL * diagonal) / focal_px
+    lines = _doubts(photo, points, distance_mm, focal_px=focal_px, away_mm=away_mm if known else None)
+    notice = Notice(
+        "scale-two-points",
+        f"The scale comes from two points {distance_mm:g} mm apart. They do not show how the phone was tilted; that is "
+        "part of the doubt. A card in the photo would be surer.",
+    )
+    plane = scaling_plane(px_per_mm, "given", lines)
+    return replace(plane, camera_distance_mm=away_mm if known else None, notices=(notice,))
+
+
+def _doubts(
+    photo: Photo,
+    points: NDArray[np.float64],
+    distance_mm: float,
+    *,
+    focal_px: float,
+    away_mm: float | None,
+) -> tuple[BudgetLine, ...]:
+    """Return what leaves the scale in doubt; `away_mm` is the distance of the camera, where the file tells it."""
+    height, width = photo.bgr.shape[:2]
+    middle = [(width - 1) / 2.0, (height - 1) / 2.0]
+    apart_px = float(np.linalg.norm(points[1] - points[0]))
+    middle_off = float(np.linalg.norm(points.mean(axis=0) - middle))
+    reach = (middle_off + _REACH_DIAGONAL * math.hypot(width, height)) / focal_px
     tilt = math.radians(LEVEL_HALF_WIDTH_DEG)
     # Away from the points a tilted plane lies nearer or farther by tan(tilt) of the way; along it by 1 - cos(tilt).
     askew = 100.0 * math.hypot(math.tan(tilt) * reach, 1.0 - math.cos(tilt))
-    radius = (
-        max(float(np.linalg.norm(p - [(width - 1) / 2.0, (height - 1) / 2.0])) for p in points) / focal_px
-    )
-    lines = (
+    radius = max(float(np.linalg.norm(p - middle)) for p in points) / focal_px
+    nearest_mm = min(focal_px * distance_mm / apart_px, NEAREST_MM) if away_mm is None else away_mm
+    return (
         BudgetLine(
             name="two points",
             standard_percent=math.sqrt(2.0) * rectangular_percent(100.0 * POINTING_PX / apart_px),
@@ -94,24 +116,15 @@ def plane_of_points(photo: Photo, points_px: tuple[float, float, float, float], 
         ),
         BudgetLine(
             name="height of cloth and points",
-            standard_percent=rectangular_percent(
-                100.0 * HEIGHT_HALF_WIDTH_MM / (away_mm if known else min(away_mm, NEAREST_MM))
-            ),
+            standard_percent=rectangular_percent(100.0 * HEIGHT_HALF_WIDTH_MM / nearest_mm),
             kind="B",
             origin=f"points and cloth within {HEIGHT_HALF_WIDTH_MM:g} mm of one height",
         ),
     )
-    notice = Notice(
-        "scale-two-points",
-        f"The scale comes from two points {distance_mm:g} mm apart. They do not show how the phone was tilted; that is "
-        "part of the doubt. A card in the photo would be surer.",
-    )
-    plane = scaling_plane(px_per_mm, "given", lines)
-    return replace(plane, camera_distance_mm=away_mm if known else None, notices=(notice,))
 
 
 def _check(
-    points: np.ndarray[tuple[int, ...], np.dtype[np.float64]],
+    points: NDArray[np.float64],
     apart_px: float,
     distance_mm: float,
     size: tuple[int, int],

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 __all__ = ["Part", "Run", "Targets", "run_evenness", "write_targets"]
 
 FEWEST_PICKS = 12
+_RAIL_DOUBT_MM = 3.0  # a rail tells the place to less than a pick; the picks settle the rest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,32 +96,53 @@ def run_evenness(
     if len(parts) == 1:
         return Run(parts=tuple(parts), verdict=verdict, failed=tuple(failed))
     on_step("Setting the photos beside each other")
-    from ..measure.band_comparison import compare_bands
-    from ..measure.evenness import measure_evenness
-    from ..measure.rail_join import join_traces, rail_start_mm, refuse_another_band
-
     if starts_mm is None and (compare or not on_rail):
-        doubt = [_scale_u95_percent(p.measurement) for p in parts]
-        first = parts[0].evenness
-        found = tuple(
-            (0, k, compare_bands(first, parts[k].evenness, scale_u95_percent=(doubt[0], doubt[k])))
-            for k in range(1, len(parts))
-        )
+        found = _comparisons(parts)
         return Run(parts=tuple(parts), verdict=verdict, comparisons=found, failed=tuple(failed))
-    traces = [p.evenness.trace for p in parts]
     doubt_mm = 10.0
     if starts_mm is None:
-        rail = [rail_start_mm(p.measurement, trace) for p, trace in zip(parts, traces, strict=True)]
-        ways = {way for _, way in rail}
-        if len(ways) > 1:
-            raise UsageError(
-                "photos-turned",
-                "Some photos show the rail the other way round.",
-                "Turn the photos so that the band runs the same way in all of them.",
-            )
-        starts_mm = [way * at for at, way in rail]
-        doubt_mm = 3.0  # a rail tells the place to less than a pick; the picks settle the rest
-    whole, placed = join_traces(traces, starts_mm, doubt_mm=doubt_mm)
+        starts_mm, doubt_mm = _starts_on_rail(parts), _RAIL_DOUBT_MM
+    return _join(parts, starts_mm, doubt_mm, options, verdict)
+
+
+def _comparisons(parts: Sequence[Part]) -> tuple[tuple[int, int, tuple[BandComparison, ...]], ...]:
+    """Return what differs between the first band and every other."""
+    from ..measure.band_comparison import compare_bands
+
+    doubt = [_scale_u95_percent(p.measurement) for p in parts]
+    first = parts[0].evenness
+    return tuple(
+        (0, k, compare_bands(first, parts[k].evenness, scale_u95_percent=(doubt[0], doubt[k])))
+        for k in range(1, len(parts))
+    )
+
+
+def _starts_on_rail(parts: Sequence[Part]) -> list[float]:
+    """Return where along the rail each photo's first pick lies, in millimetres."""
+    from ..measure.rail_join import rail_start_mm
+
+    rail = [rail_start_mm(p.measurement, p.evenness.trace) for p in parts]
+    if len({way for _, way in rail}) > 1:
+        raise UsageError(
+            "photos-turned",
+            "Some photos show the rail the other way round.",
+            "Turn the photos so that the band runs the same way in all of them.",
+        )
+    return [way * at for at, way in rail]
+
+
+def _join(
+    parts: Sequence[Part],
+    starts_mm: Sequence[float],
+    doubt_mm: float,
+    options: EvennessOptions,
+    verdict: Verdict,
+) -> Run:
+    """Join photos of one band whose starts are known to `doubt_mm`, refusing those that show another band."""
+    from ..measure.evenness import measure_evenness
+    from ..measure.rail_join import join_traces, refuse_another_band
+
+    whole, placed = join_traces([p.evenness.trace for p in parts], starts_mm, doubt_mm=doubt_mm)
     order = sorted(range(len(parts)), key=lambda k: (starts_mm[k], k))
     for before, here, place in zip(order, order[1:], placed[1:], strict=False):
         refuse_another_band(parts[before].measurement, parts[here].measurement, place)
