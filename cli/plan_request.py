@@ -86,8 +86,8 @@ def prepare(options: Options, looms_path: Path) -> Prepared:
     """Read everything the options name and put the request together."""
     from ..measure.colour_order import parse_order, repeatable
     from ..measure.plan import PlanRequest
-    from ..measure.priors import prior_percent, prior_sampling
-    from ..measure.quantities import is_metric, parse_change, parse_length_mm
+    from ..measure.priors import prior_sampling
+    from ..measure.quantities import is_metric, parse_length_mm
 
     state = None if options.sample_state is None else STATES[options.sample_state]
     sample = read_sample(options.sample, state, options.book) if options.sample is not None else None
@@ -97,15 +97,11 @@ def prepare(options: Options, looms_path: Path) -> Prepared:
     sett, advice = _sett(options, sample, warp_yarn, band=band)
     shrink_width, shrink_length = _shrinkage(options)
     draw_in = None
-    if options.draw_in is not None:
-        draw_in = parse_change(options.draw_in, "draw-in", "width in the heddle")
-    elif not band:
-        draw_in = prior_percent("draw-in", "width in the heddle")
+    if options.draw_in is not None or not band:
+        draw_in = _loss(options.draw_in, "draw-in", "width in the heddle")
     crimp = None
-    if options.weft_crimp is not None:
-        crimp = parse_change(options.weft_crimp, "weft crimp", "woven width")
-    elif draw_in is None:
-        crimp = prior_percent("weft crimp", "woven width")
+    if options.weft_crimp is not None or draw_in is None:
+        crimp = _loss(options.weft_crimp, "weft crimp", "woven width")
     order = read_order = None
     if options.order is not None:
         order = parse_order(options.order)
@@ -120,13 +116,11 @@ def prepare(options: Options, looms_path: Path) -> Prepared:
         picks=_picks(options, sample, sett, band=band),
         shrink_width=shrink_width,
         shrink_length=shrink_length,
-        take_up=parse_change(options.take_up, "take-up", "warp length")
-        if options.take_up is not None
-        else prior_percent("take-up of a band" if band else "take-up", "warp length"),
+        take_up=_loss(
+            options.take_up, "take-up", "warp length", usual="take-up of a band" if band else "take-up"
+        ),
         draw_in=draw_in,
-        give=parse_change(options.give, "give on the loom", "length on the loom")
-        if options.give is not None
-        else prior_percent("give on the loom", "length on the loom"),
+        give=_loss(options.give, "give on the loom", "length on the loom"),
         waste=_waste(options, looms_path),
         weft_crimp=crimp,
         warp_yarn=warp_yarn,
@@ -159,6 +153,14 @@ def prepare(options: Options, looms_path: Path) -> Prepared:
             if name is not None
         ),
     )
+
+
+def _loss(text: str | None, name: str, base: str, *, usual: str = "") -> Factor:
+    """Return what was told of a loss, else what is usual; `usual` names that where its name differs."""
+    from ..measure.priors import prior_percent
+    from ..measure.quantities import parse_change
+
+    return parse_change(text, name, base) if text is not None else prior_percent(usual or name, base)
 
 
 def _spread(value: float, percent: float) -> float:

@@ -136,6 +136,16 @@ def card_report(drawn: DrawnCard) -> bytes:
     return render(report)
 
 
+_BAR_CHECKS = (
+    "The code above is the code on the card in your hand.",
+    "Lay the rule on both bars once more: the lengths above are what it reads.",
+    (
+        "A bank card measures 85.60 × 53.98 mm (ISO/IEC 7810, ID-1): a photo of it beside this card must give the same "
+        "sett with --card bank and with --card printed."
+    ),
+)
+
+
 def check_report(code: str, bars: CheckBars) -> bytes:
     """Return the report of the bars that were told of a card."""
     shares = [100.0 * (share - 1.0) for share in bars.scale]
@@ -151,35 +161,16 @@ def check_report(code: str, bars: CheckBars) -> bytes:
         made_from="the lengths that were typed; nothing was sent anywhere",
         sentence="Photos with this card are corrected for its print from now on.",
         figures=[
-            Figure(
-                title="Horizontal bar",
-                value=f"{bars.across_mm:g}",
-                unit="mm",
-                more=[f"the print is {off_size(shares[0], WIDTH)}"],
-            ),
-            Figure(
-                title="Vertical bar",
-                value=f"{bars.upright_mm:g}",
-                unit="mm",
-                more=[f"the print is {off_size(shares[1], HEIGHT)}"],
-            ),
+            Figure(title=title, value=f"{mm:g}", unit="mm", more=[f"the print is {off_size(share, way)}"])
+            for title, mm, share, way in (
+                ("Horizontal bar", bars.across_mm, shares[0], WIDTH),
+                ("Vertical bar", bars.upright_mm, shares[1], HEIGHT),
+            )
         ],
         sections=[
             Section(
                 "Check by eye",
-                [
-                    Points(
-                        (
-                            "The code above is the code on the card in your hand.",
-                            "Lay the rule on both bars once more: the lengths above are what it reads.",
-                            (
-                                "A bank card measures 85.60 × 53.98 mm (ISO/IEC 7810, ID-1): a photo of it beside this card must "
-                                "give the same sett with --card bank and with --card printed."
-                            ),
-                        ),
-                        boxes=True,
-                    )
-                ],
+                [Points(_BAR_CHECKS, boxes=True)],
             ),
             Section(
                 "What it means",

@@ -16,9 +16,10 @@ from .pipeline import Request
 from .shrinkage_run import compare_series, measure_sources, sources_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from ..measure.sample import WarpWay
+    from .shrinkage_run import Points, Source
 
 __all__ = ["EPILOG", "STAGES", "shrinkage"]
 
@@ -208,18 +209,8 @@ def shrinkage(
             else "A change needs two measurements, and the book holds only one of that sample.",
             "Give the photo before and the photo after; either may be a sample of your book, as book:NAME.",
         )
-    places = [k for k, source in enumerate(sources) if source.path is not None]
-    count = len(places)
-    words = _words_of("--stage", STAGES, stage, count, ["washed" if k else "off-loom" for k in places])
-    for k, word in zip(places, words, strict=True):
-        sources[k] = replace(sources[k], stage=word)
-    stages = [source.stage for source in sources]
-    if [STAGES.index(s) for s in stages] != sorted(STAGES.index(s) for s in stages):
-        raise UsageError(
-            "bad-option",
-            f"The stages {', '.join(stages)} go backwards.",
-            "Give the photos in the order on-loom, off-loom, washed.",
-        )
+    sources = _staged(sources, stage)
+    count = sum(source.path is not None for source in sources)
     asked = _requests(
         request,
         count,
@@ -231,20 +222,7 @@ def shrinkage(
         cloth_thickness=cloth_thickness,
     )
     hand = _marked("--marks-before", marks_before), _marked("--marks-after", marks_after)
-    if (hand[0] is None) != (hand[1] is None) or len(hand[0] or ()) != len(hand[1] or ()):
-        raise UsageError(
-            "bad-marks",
-            "--marks-before and --marks-after do not name the same number of marks.",
-            "Give the same marks in the same order for both photos.",
-        )
-    if hand[0] is not None and len(sources) != 2:
-        raise UsageError("bad-marks", "Marks by hand go with two photos.", "Compare two photos at a time.")
-    if hand[0] is not None and count < len(sources):
-        raise UsageError(
-            "bad-marks",
-            "Marks can only be measured on photos, not on what the book keeps.",
-            "Give the photo before and the photo after.",
-        )
+    _check_marks(hand, sources)
     from .files import check_targets, write_whole
     from .screen import say_written, show_progress
 
@@ -252,7 +230,12 @@ def shrinkage(
     with show_progress() as progress:
         shown = measure_sources(sources, asked, with_views=report is not None, on_step=progress.step)
         progress.step("Comparing")
-        series = compare_series([one.measurement for one in shown], tuple(stages), hand=hand, force=force)
+        series = compare_series(
+            [one.measurement for one in shown],
+            tuple(source.stage for source in sources),
+            hand=hand,
+            force=force,
+        )
         if picture is not None:
             from .shrinkage_chart import draw_series
 
@@ -274,6 +257,41 @@ def shrinkage(
         say_written((picture, report))
     sys.stdout.flush()
     raise typer.Exit(EXIT_CODES[series.verdict])
+
+
+def _staged(sources: Sequence[Source], told: str | None) -> list[Source]:
+    """Return the sources with the stage of every photo, as told or off-loom first and then washed."""
+    places = [k for k, source in enumerate(sources) if source.path is not None]
+    words = _words_of("--stage", STAGES, told, len(places), ["washed" if k else "off-loom" for k in places])
+    staged = list(sources)
+    for k, word in zip(places, words, strict=True):
+        staged[k] = replace(staged[k], stage=word)
+    order = [STAGES.index(source.stage) for source in staged]
+    if order != sorted(order):
+        raise UsageError(
+            "bad-option",
+            f"The stages {', '.join(source.stage for source in staged)} go backwards.",
+            "Give the photos in the order on-loom, off-loom, washed.",
+        )
+    return staged
+
+
+def _check_marks(hand: tuple[Points, Points], sources: Sequence[Source]) -> None:
+    """Refuse marks by hand that do not go with two photos."""
+    if (hand[0] is None) != (hand[1] is None) or len(hand[0] or ()) != len(hand[1] or ()):
+        raise UsageError(
+            "bad-marks",
+            "--marks-before and --marks-after do not name the same number of marks.",
+            "Give the same marks in the same order for both photos.",
+        )
+    if hand[0] is not None and len(sources) != 2:
+        raise UsageError("bad-marks", "Marks by hand go with two photos.", "Compare two photos at a time.")
+    if hand[0] is not None and any(source.path is None for source in sources):
+        raise UsageError(
+            "bad-marks",
+            "Marks can only be measured on photos, not on what the book keeps.",
+            "Give the photo before and the photo after.",
+        )
 
 
 def _requests(
