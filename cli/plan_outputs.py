@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -74,8 +74,7 @@ def write_outputs(
     plan = replace(plan, notices=(*plan.notices, *notices))
     # Numbers of the sample's ends say nothing of a warp that repeats its order more or less often.
     marked = prepared.unsure_ends if plan.ends == prepared.sample_order else ()
-    written = []
-    for target, content, hint in (
+    files: tuple[tuple[Path | None, Callable[[], bytes], str], ...] = (
         (
             wanted.sheet,
             lambda: _sheet(wanted, plan, prepared, paints, marked),
@@ -88,7 +87,9 @@ def write_outputs(
             lambda: _report(wanted, plan, prepared, paints, substitutions),
             " (open it in a browser)",
         ),
-    ):
+    )
+    written = []
+    for target, content, hint in files:
         if target is not None:
             write_whole(target, content(), overwrite=wanted.overwrite)
             written.append(f"{target}{hint}")
