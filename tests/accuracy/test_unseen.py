@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 pytest.importorskip("scipy")  # the renderer's folder needs it
-from accuracy.unseen_scenes import KINDS, LEAST_PX, PIECES, draw_scene, kinds_in_turn
+from accuracy.unseen_kinds import KINDS, PIECES, kinds_in_turn
+from accuracy.unseen_scenes import LEAST_PX, draw_scene
 
 KIND_NAMES = [*KINDS, *PIECES]
 

@@ -16,7 +16,8 @@ from pathlib import Path
 
 from .cases import load_cases
 from .judge import PhotoScore, judge
-from .unseen_scenes import draw_scene, kinds_in_turn
+from .unseen_kinds import kinds_in_turn
+from .unseen_scenes import draw_scene
 
 __all__ = ["render_unseen"]
 
