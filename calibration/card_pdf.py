@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .card_sheets import MM_PER_POINT, Rectangles, Sheet, Stroke, Words
+from .units import MM_PER_INCH
 
 if TYPE_CHECKING:
     from PIL import ImageDraw
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["card_pdf", "card_preview", "words_width_mm"]
 
 _FACES = {"plain": ("Vera", "Vera.ttf"), "bold": ("VeraBd", "VeraBd.ttf")}
-_POINTS_PER_MM = 72.0 / 25.4
+_POINTS_PER_MM = 72.0 / MM_PER_INCH
 
 
 def _font_file(face: str) -> Path:

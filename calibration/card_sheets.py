@@ -31,11 +31,12 @@ from .card_design import (
     card_layout,
     rail_parts,
 )
+from .units import MM_PER_INCH
 
 __all__ = ["Rectangles", "Sheet", "Stroke", "Words", "card_sheets"]
 
 GREY_PATCH = 0.5  # lightness of the grey patch in the printer's own scale, 0 black to 1 white
-MM_PER_POINT = 25.4 / 72.0
+MM_PER_POINT = MM_PER_INCH / 72.0
 SMALL_PT = 10.0  # the smallest size on any card: readable without glasses
 
 

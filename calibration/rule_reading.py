@@ -13,10 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .rule_ticks import FEWEST_MARKS, TickRow
+from .units import MM_PER_INCH
 
-__all__ = ["INCH", "METRIC", "MM_PER_INCH", "Graduation", "Reading", "read_marks"]
+__all__ = ["INCH", "METRIC", "Graduation", "Reading", "read_marks"]
 
-MM_PER_INCH = 25.4
 _LEAST_RIGHT = 0.85
 _LEAST_LEAD = 0.12
 _LEAST_SHOWN = 0.85  # of the marks between the first and the last; threads of two kinds skip every other one

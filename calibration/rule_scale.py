@@ -18,8 +18,9 @@ from .notices import Notice
 from .photo import Photo
 from .plane import Plane
 from .rule_camera import fit_camera, scale_doubt
-from .rule_reading import INCH, METRIC, MM_PER_INCH, Reading, read_marks
+from .rule_reading import INCH, METRIC, Reading, read_marks
 from .rule_ticks import TickRow, find_tick_rows
+from .units import MM_PER_INCH
 
 __all__ = ["RuleKind", "find_rule"]
 

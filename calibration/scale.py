@@ -15,6 +15,7 @@ from .notices import Notice
 from .photo import Photo
 from .plane import Plane, scaling_plane
 from .two_points import plane_of_points
+from .units import MM_PER_INCH
 
 if TYPE_CHECKING:
     from .bank_card import BankCard
@@ -177,7 +178,7 @@ def _scan(photo: Photo, dpi: float | None) -> Plane:
     half_width = rectangular_percent(_SCANNER_HALF_WIDTH_PERCENT)
     origin = "flat-bed scanners hold their resolution to about 0.5 % (common practice)"
     line = BudgetLine(name="scanner resolution", standard_percent=half_width, kind="B", origin=origin)
-    return replace(scaling_plane(resolution / 25.4, "scan", (line,)), notices=notices)
+    return replace(scaling_plane(resolution / MM_PER_INCH, "scan", (line,)), notices=notices)
 
 
 def _tagged_dpi(photo: Photo) -> float:
@@ -187,7 +188,7 @@ def _tagged_dpi(photo: Photo) -> float:
             f"{photo.name} carries no resolution tag.",
             "Give the resolution that was set for the scan with --dpi, for example --dpi 600.",
         )
-    longest_mm = max(photo.bgr.shape[:2]) / photo.dpi * 25.4
+    longest_mm = max(photo.bgr.shape[:2]) / photo.dpi * MM_PER_INCH
     reason = ""
     if round(photo.dpi) in _PLACEHOLDER_DPI:
         reason = "which programs write when they do not know it"

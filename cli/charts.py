@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..calibration.units import MM_PER_INCH
 from .svg import DOT, LINE, QUIET, RULE, bare, chart_figure, chart_style, svg_text
 
 if TYPE_CHECKING:
@@ -20,7 +21,6 @@ __all__ = ["Reading", "Spacings", "compare_chart", "line_chart", "shares_chart",
 HEIGHT_IN = 3.0
 RUN = 8  # an even number: spacings that alternate (threads in pairs) cancel; short enough to show a step
 STRETCHES = 5
-MM_PER_INCH = 25.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

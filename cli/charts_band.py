@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 
+from ..calibration.units import MM_PER_INCH
 from .svg import DOT, INK, LINE, QUIET, RULE, WARM, bare, chart_figure, chart_style, svg_text
 
 if TYPE_CHECKING:
@@ -68,12 +69,12 @@ def band_chart(key: str, evenness: Evenness, views: Sequence[View], *, title: st
 def _draw_beat(axes: Axes, evenness: Evenness) -> None:
     trace = evenness.trace
     middle = (trace.pick_mm[1:] + trace.pick_mm[:-1]) / 2
-    axes.plot(middle, 25.4 / np.maximum(trace.spacings_mm, 1e-6), color=DOT, linewidth=0.9)
+    axes.plot(middle, MM_PER_INCH / np.maximum(trace.spacings_mm, 1e-6), color=DOT, linewidth=0.9)
     values = [s.picks_per_inch for s in evenness.stations]
     axes.plot(
         [s.at_mm for s in evenness.stations], values, color=LINE, marker="o", markersize=4, linewidth=2.0
     )
-    calm_limits(axes, values, spread=25.4 / np.maximum(trace.spacings_mm, 1e-6))
+    calm_limits(axes, values, spread=MM_PER_INCH / np.maximum(trace.spacings_mm, 1e-6))
     axes.set_ylabel("picks / inch")
 
 

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..calibration.errors import UsageError
+from ..calibration.units import MM_PER_INCH
 from .charts_band import calm_limits
 from .drawing import stroke
 from .evenness_words import FAULT_NAMES
@@ -221,12 +222,16 @@ def _draw_beat(axes: Any, evenness: Evenness) -> None:
     trace = evenness.trace
     middle = (trace.pick_mm[1:] + trace.pick_mm[:-1]) / 2
     axes.plot(
-        middle, 25.4 / np.maximum(trace.spacings_mm, 1e-6), color=GREY, linewidth=0.7, label="pick to pick"
+        middle,
+        MM_PER_INCH / np.maximum(trace.spacings_mm, 1e-6),
+        color=GREY,
+        linewidth=0.7,
+        label="pick to pick",
     )
     at = [s.at_mm for s in evenness.stations]
     values = [s.picks_per_inch for s in evenness.stations]
     axes.plot(at, values, color=BLUE, marker="o", markersize=4, linewidth=1.8, label="stations")
-    calm_limits(axes, [*values, *(25.4 / np.maximum(trace.spacings_mm, 1e-6))])
+    calm_limits(axes, [*values, *(MM_PER_INCH / np.maximum(trace.spacings_mm, 1e-6))])
     axes.set_ylabel("picks per inch")
     axes.grid(alpha=0.3)
     # In the gap above, where it hides no pick.

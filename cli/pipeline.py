@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ..calibration.errors import SampleError, UsageError
+from ..calibration.units import MM_PER_INCH
 
 if TYPE_CHECKING:
     from ..calibration.notices import Notice
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Request", "measure_loaded", "measure_photo"]
 
-MM_PER_INCH = 25.4
 LEAST_AREA_PX = 32  # a smaller area shows no ten threads that could be told apart
 
 

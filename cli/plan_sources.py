@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from ..calibration.errors import UsageError
+from ..calibration.units import MM_PER_INCH
 
 if TYPE_CHECKING:
     from ..measure.quantities import Factor
@@ -22,7 +23,6 @@ _MOST_QUOTED = 60  # characters of what a file holds
 _UNSTATED_PERCENT = 2.0
 # Up to this width a sample counts as a band: all its ends over its whole width, selvedges included.
 _BAND_WIDTH_MM = 100.0
-_MM_PER_INCH = 25.4
 _WIDTH_U95_MM = 1.0  # of a width that was saved without its uncertainty
 _MOST_EDGES = 8.0  # spacings; more means that width and count belong to different stretches
 _WAYS = (("weftwise", "width"), ("warpwise", "length"))
@@ -205,7 +205,7 @@ def _edges(document: dict[str, Any], per_inch: float, where: str, state: str) ->
     count, width = _number(document, "ends", "count"), _number(document, "sample", "width_mm")
     if count is None or width is None or not count >= 2 or width <= 0:
         return None
-    spacing = _MM_PER_INCH / per_inch
+    spacing = MM_PER_INCH / per_inch
     likely = _number(document, "ends", "count_mean")
     likely = count if likely is None else likely
     count_u95 = _number(document, "ends", "count_u95")

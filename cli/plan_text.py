@@ -6,7 +6,7 @@ import sys
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
-from ..measure.results import MM_PER_INCH
+from ..calibration.units import MM_PER_INCH
 from .rounding import with_uncertainty
 from .screen import paragraph, printable, shade, width
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from ..calibration.units import MM_PER_INCH
 from ..measure.quantities import GRAMS_PER_OUNCE, MM_PER_YARD
-from ..measure.results import MM_PER_INCH
 from .rounding import with_uncertainty
 
 __all__ = ["PlanUnits"]

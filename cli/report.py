@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..calibration.units import MM_PER_INCH
 from .charts import RUN, Spacings, spacing_chart, stretches
 from .doubt_words import doubt_advice, doubt_codes, doubt_words
 from .photo_words import GOOD_ENOUGH, quality_rows
@@ -108,7 +109,7 @@ def _figures(result: SettResult) -> list[Figure]:
     figures = [density_figure("Ends", result.ends), density_figure("Picks", result.picks)]
     sample = result.sample
     if sample.width_mm is not None:
-        more = [f"{sample.width_mm / 25.4:z.2f} inches"]
+        more = [f"{sample.width_mm / MM_PER_INCH:z.2f} inches"]
         if sample.length_mm is not None:
             more.append(f"{sample.length_mm:z.0f} mm of length seen")
         value, _, doubt = with_uncertainty(sample.width_mm, sample.width_u95_mm).partition(" ± ")

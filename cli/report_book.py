@@ -7,6 +7,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from ..calibration.errors import PickglassError
+from ..calibration.units import MM_PER_INCH
 from .book_record import newest, stage_word
 from .book_text import (
     LEGEND,
@@ -144,7 +145,7 @@ def _figures(record: Record | None) -> list[Figure]:
             continue
         u95 = figures.get(f"{key.split('_')[0]}_u95_{key.split('_', 1)[1]}")
         shown, _, doubt = with_uncertainty(value, u95).partition(" ± ")
-        more = [f"{value / 25.4:z.2f} inches"] if unit else [f"{value / 2.54:z.2f} per cm"]
+        more = [f"{value / MM_PER_INCH:z.2f} inches"] if unit else [f"{value / 2.54:z.2f} per cm"]
         out.append(Figure(title=title, value=shown, doubt=doubt, unit=unit, more=more))
     return out
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..calibration.units import MM_PER_INCH
 from .card_words import HEIGHT, WIDTH, off_size
 from .charts import line_chart
 from .report_blocks import (
@@ -150,7 +151,7 @@ def check_report(code: str, bars: CheckBars) -> bytes:
     """Return the report of the bars that were told of a card."""
     shares = [100.0 * (share - 1.0) for share in bars.scale]
     rows = [
-        (name, f"{value:g}", f"{share:+z.1f} %", f"{25.4 * value / 100:z.2f} mm")
+        (name, f"{value:g}", f"{share:+z.1f} %", f"{MM_PER_INCH * value / 100:z.2f} mm")
         for name, value, share in zip(
             ("horizontal", "vertical"), (bars.across_mm, bars.upright_mm), shares, strict=True
         )

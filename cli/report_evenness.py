@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from ..calibration.units import MM_PER_INCH
 from .charts_band import band_chart
 from .evenness_chart import fault_views, views_of
 from .evenness_text import (
@@ -128,7 +129,7 @@ def _figures(found: Run) -> list[Figure]:
 def _beat_figure(found: Run, evenness: Evenness) -> Figure:
     """Return the mean beat; its doubt is that of the one photo's picks, and of joined photos not worked out."""
     trace = evenness.trace
-    per_inch = 25.4 * (len(trace.pick_mm) - 1) / trace.length_mm
+    per_inch = MM_PER_INCH * (len(trace.pick_mm) - 1) / trace.length_mm
     picks = found.parts[0].measurement.result.picks
     if found.joined is None and picks.per_inch and picks.u95_per_inch is not None:
         share = picks.u95_per_inch / picks.per_inch

@@ -7,8 +7,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from ..calibration.notices import Notice
+from ..calibration.units import MM_PER_INCH
 from .decision import SAME_PITCH, SURE
-from .results import MM_PER_INCH, ThreadReading, WeaveReading
+from .results import ThreadReading, WeaveReading
 from .settle import Prior, Settled, no_prior
 
 __all__ = ["Hints", "check_against_photo", "check_hints", "ends_prior", "picks_prior"]

@@ -8,12 +8,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from ..calibration.notices import Notice
+from ..calibration.units import MM_PER_INCH
 from .plan_chain import Share, expanded, factor_values, finished_width, kept, size_chain
 from .plan_ends import Arrangement, arrange_ends
 from .plan_request import PlanRequest, SettState
 from .plan_yarn import BeatChange, YarnLine, beat_changes, yarn_lines
 from .quantities import check_range
-from .results import MM_PER_INCH
 
 __all__ = ["BeatChange", "PlanRequest", "SettState", "Share", "WarpPlan", "YarnLine", "make_plan"]
 

@@ -12,9 +12,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from ..calibration.budget import COVERAGE_FACTOR
+from ..calibration.units import MM_PER_INCH
 from .plan_request import PlanRequest
 from .quantities import Factor
-from .results import MM_PER_INCH
 
 __all__ = ["Share", "Sizes", "expanded", "factor_values", "finished_width", "kept", "size_chain"]
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 import math
 
 from ..calibration.errors import UsageError
+from ..calibration.units import MM_PER_INCH
 from .quantities import Factor
-from .results import MM_PER_INCH
 
 __all__ = ["FIBRES", "LOOMS", "prior_percent", "prior_sampling", "prior_shrinkage", "prior_waste"]
 

@@ -10,7 +10,7 @@ from typing import Literal
 
 from ..calibration.budget import COVERAGE_FACTOR
 from ..calibration.errors import UsageError
-from .results import MM_PER_INCH
+from ..calibration.units import MM_PER_INCH
 
 __all__ = [
     "GRAMS_PER_OUNCE",

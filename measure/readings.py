@@ -8,10 +8,11 @@ import numpy as np
 
 from ..calibration.budget import COVERAGE_FACTOR, BudgetLine, combine_percent
 from ..calibration.plane import Plane
+from ..calibration.units import MM_PER_INCH
 from .frame import ClothPatch
 from .height import HeightCorrection
 from .lattice import Lattice, PitchReading
-from .results import MM_PER_INCH, ThreadReading
+from .results import ThreadReading
 from .sample import Sample
 from .tracks import SystemTrack, Tracks
 

@@ -16,7 +16,6 @@ from ..calibration.budget import BudgetLine
 from ..calibration.notices import Notice
 
 __all__ = [
-    "MM_PER_INCH",
     "Face",
     "SampleReading",
     "SettResult",
@@ -25,8 +24,6 @@ __all__ = [
     "WeaveName",
     "WeaveReading",
 ]
-
-MM_PER_INCH = 25.4  # exact by definition (international yard and pound agreement, 1959)
 
 Verdict = Literal["measured", "unsure", "refused"]
 WeaveName = Literal["plain", "basket", "twill", "satin", "unknown"]

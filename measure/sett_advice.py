@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from ..calibration.errors import UsageError
+from ..calibration.units import MM_PER_INCH
 from .quantities import check_range
 from .yarn import tex_to_count
 
@@ -209,7 +210,7 @@ def substitute_heddle(
                     heddle_per_inch=sett,
                     ends_per_opening=per_opening,
                     change_percent=change,
-                    width_in_heddle_mm=25.4 * ends / sett,
+                    width_in_heddle_mm=MM_PER_INCH * ends / sett,
                     ends_for_same_width=round(ends * sett / wanted_per_inch),
                     effect=_effect(change),
                 )
@@ -265,7 +266,7 @@ def cloth_mass_g_per_m2(
     """Return the weight of the cloth: thread length per area times its tex; crimps are fractions of the cloth."""
     warp = ends_per_inch * (1.0 + warp_crimp) * warp_tex
     weft = picks_per_inch * (1.0 + weft_crimp) * weft_tex
-    return (warp + weft) / 25.4  # (1/in -> 1/mm) * g/km = g/m2
+    return (warp + weft) / MM_PER_INCH  # (1/in -> 1/mm) * g/km = g/m2
 
 
 def warp_contraction_percent(

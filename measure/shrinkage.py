@@ -16,9 +16,10 @@ import numpy as np
 from ..calibration.budget import COVERAGE_FACTOR
 from ..calibration.errors import ScaleError
 from ..calibration.notices import Notice
+from ..calibration.units import MM_PER_INCH
 from .bow_skew import pick_shape
 from .common_stretch import CommonStretch, Stretch
-from .results import MM_PER_INCH, SampleReading, ThreadReading, Verdict
+from .results import SampleReading, ThreadReading, Verdict
 from .same_sample import CREDIBLE_PERCENT
 from .sett import SettMeasurement
 

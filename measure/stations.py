@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from ..calibration.units import MM_PER_INCH
 from .bow_skew import PickShape, pick_shape
 from .cover import warp_cover
 from .crossing_faults import crossing_faults
@@ -14,7 +15,6 @@ from .crossings import read_crossings
 from .fault import Fault
 from .floats import Of
 from .mending import followed_picks, sheds_of, woven_picks
-from .results import MM_PER_INCH
 from .sett import SettMeasurement
 from .streaks import find_streaks
 

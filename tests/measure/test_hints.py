@@ -3,10 +3,11 @@ from types import SimpleNamespace
 
 import pytest
 
+from pickglass.calibration.units import MM_PER_INCH
 from pickglass.measure import SettOptions, measure_photo
 from pickglass.measure.hints import Hints, check_against_photo, check_hints, ends_prior, picks_prior
 from pickglass.measure.lattice import PitchReading
-from pickglass.measure.results import MM_PER_INCH, ThreadReading, WeaveReading
+from pickglass.measure.results import ThreadReading, WeaveReading
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
 PLAIN = WeaveReading(name="plain", repeat_ends=2, repeat_picks=2, face="balanced")
