@@ -130,6 +130,9 @@ def edge_width_px(picture: NDArray[np.uint8]) -> float | None:
     A step blurred by a Gaussian of standard deviation s rises from 10 to 90 % over 2.563 s and its steepest
     slope is step / (s sqrt(2 pi)). Step and slope are taken where the slope is greatest in each tile.
 
+    Only of an edge that stands alone is this the width: where lines or threads lie closer together than they are blurred,
+    no step rises fully, and the width looks smaller than it is (5.3 instead of 7.7 pixels for stripes of 8).
+
     Parameters
     ----------
     picture : ndarray of uint8, shape (M, N) or (M, N, 3)
