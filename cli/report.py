@@ -17,13 +17,13 @@ from .request_text import options_text
 from .rounding import plain, with_uncertainty
 from .screen import printable
 from .sett_text import (
-    WARP_ASSUMED,
     across_width_words,
     count_words,
     density_words,
     pixel_words,
     relative_u95_percent,
     scale_words,
+    warp_facts,
     weave_words,
 )
 
@@ -252,8 +252,7 @@ def _facts(measurement: SettMeasurement) -> list[tuple[str, str]]:
         )
     if sample.length_mm is not None:
         rows.append(("length seen", f"{sample.length_mm:z.0f} mm"))
-    if sample.warp_from == "photo":
-        rows.append(("warp", WARP_ASSUMED))
+    rows.extend(warp_facts(sample))
     return rows
 
 

@@ -59,6 +59,7 @@ def sett_document(result: SettResult, plane: Plane) -> dict[str, Any]:
             "length_mm": result.sample.length_mm,
             "outline_px": result.sample.outline_px.round(1).tolist(),
             "warp_from": result.sample.warp_from,
+            "warp_runs": result.sample.warp_runs,
         },
     }
 
@@ -100,7 +101,15 @@ def refusal_document(photo: str | None, code: str, text: str) -> dict[str, Any]:
         "picks": threads,
         "weave": dict.fromkeys(("name", "repeat_ends", "repeat_picks", "face")),
         "sample": dict.fromkeys(
-            ("width_mm", "width_u95_mm", "width_edges_u95_mm", "length_mm", "outline_px", "warp_from")
+            (
+                "width_mm",
+                "width_u95_mm",
+                "width_edges_u95_mm",
+                "length_mm",
+                "outline_px",
+                "warp_from",
+                "warp_runs",
+            )
         ),
         "photo_quality": None,
     }

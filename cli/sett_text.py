@@ -17,11 +17,10 @@ if TYPE_CHECKING:
     from ..calibration.budget import BudgetLine
     from ..calibration.plane import Plane
     from ..measure.photo_quality import PhotoQuality
-    from ..measure.results import SettResult, ThreadReading
+    from ..measure.results import SampleReading, SettResult, ThreadReading
 
 __all__ = [
     "SCALE_WORDS",
-    "WARP_ASSUMED",
     "across_width_words",
     "caption_lines",
     "count_words",
@@ -32,6 +31,7 @@ __all__ = [
     "relative_u95_percent",
     "scale_words",
     "sett_text",
+    "warp_facts",
     "weave_words",
 ]
 
@@ -46,7 +46,7 @@ SCALE_WORDS = {
     "scan": "resolution of the scan",
 }
 _TWO_POINTS = "two points in the photo"
-WARP_ASSUMED = "taken to run down the photo; if it runs across, add --warp across"
+_WARP_ASSUMED = "taken to run down the photo; if it runs across, add --warp across"
 _FACE_WORDS = {
     "balanced": "warp and weft both show",
     "warp-faced": "warp-faced: the ends cover the picks",
@@ -186,14 +186,23 @@ def _facts(result: SettResult, plane: Plane) -> Iterable[tuple[str, str]]:
     if sample.length_mm is not None:
         yield "length", f"{sample.length_mm:z.0f} mm seen"
     yield "weave", weave_words(result)
-    if sample.warp_from == "photo":
-        yield "warp", WARP_ASSUMED
+    yield from warp_facts(sample)
     if plane.source == "none":
         yield "scale", "none, so nothing can be said per inch or per cm"
     else:
         tilt = "" if plane.tilt_deg is None else f", phone tilted by {plane.tilt_deg:z.0f}°"
         sure = f"sure to {plane.u95_percent:z.1f} %" if plane.budget else "how surely is not known"
         yield "scale", f"{scale_words(plane)}, {sure}{tilt}"
+
+
+def warp_facts(sample: SampleReading) -> Iterable[tuple[str, str]]:
+    """Yield what is said of the way of the warp: nothing where the weaver or a band's length told it."""
+    if sample.warp_from == "photo":
+        yield "warp", _WARP_ASSUMED
+    elif sample.warp_from == "fringe":
+        across = sample.warp_runs == "across"
+        sides = "left and right" if across else "top and bottom"
+        yield "warp", f"runs {sample.warp_runs} the photo, as the fringe at {sides} tells"
 
 
 def scale_words(plane: Plane) -> str:

@@ -14,7 +14,7 @@ from ..calibration.errors import SampleError
 from ..calibration.plane import Plane
 from ..calibration.ranks import median, percentile
 from .frame import ClothFrame, curved_frame, straight_frame
-from .fringe import pick_energy, woven_limit
+from .fringe import woven_limit
 from .hem import cloth_end, ends_with
 from .placing import REGION_HALO_CELLS, WorkPicture
 from .selvedge import (
@@ -60,8 +60,10 @@ class Outline:
     end_curve: Floats
 
 
-def measure_outline(plane: Plane, work: WorkPicture, *, is_band: bool) -> Outline:
-    """Measure selvedges and first and last pick on the working picture.
+def measure_outline(
+    plane: Plane, work: WorkPicture, energy: NDArray[np.float32], *, is_band: bool
+) -> Outline:
+    """Measure selvedges and first and last pick on the working picture, whose `fringe.pick_energy` is `energy`.
 
     Raises
     ------
@@ -78,7 +80,6 @@ def measure_outline(plane: Plane, work: WorkPicture, *, is_band: bool) -> Outlin
         evidence = np.where(work.region, 1.0, -1.0).astype(np.float32)
     middle = np.full(rows, int((inside[0] + inside[-1]) // 2), dtype=np.intp)
     edges = row_edges(evidence, work.in_photo, work.card, middle)
-    energy = pick_energy(work.bgr, work.inner, work.unit_px)
     curves, cut = _limits(work, (evidence, energy), _columns_between(edges, work, inside))
     left, right, doubt_px = _settle_sides(work, edges, curves, energy)
     return _assemble(plane, work, edges, (left, right, doubt_px), curves, cut, is_band)

@@ -91,7 +91,8 @@ class SampleReading:
 
     `width_u95_mm` holds everything, scale and height of the cloth included; `width_edges_u95_mm` the finding of the two
     edges alone, for comparisons in which the scale is shared or counted elsewhere. `warp_from` says what told the way of the
-    warp: the weaver (``"told"``), a band's length (``"length"``), or only that it is taken to run down the photo (``"photo"``).
+    warp: the weaver (``"told"``), a band's length (``"length"``), the fringe (``"fringe"``), or only that it is taken to run down the
+    photo (``"photo"``); `warp_runs` says which way that is.
     """
 
     width_mm: float | None
@@ -99,7 +100,8 @@ class SampleReading:
     length_mm: float | None
     outline_px: NDArray[np.float64]
     width_edges_u95_mm: float | None = None
-    warp_from: Literal["told", "length", "photo"] = "told"
+    warp_from: Literal["told", "length", "fringe", "photo"] = "told"
+    warp_runs: Literal["down", "across"] = "down"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

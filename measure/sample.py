@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import cv2
 import numpy as np
@@ -13,13 +14,16 @@ from ..calibration.photo import Photo
 from ..calibration.plane import Plane
 from ..calibration.ranks import median
 from .frame import ClothFrame, straight_frame, straighten
+from .fringe import pick_energy
 from .outline import STATION_MM, measure_outline
-from .placing import CellView, WarpWay, coarse_frame, work_picture
+from .placing import CellView, WarpWay, WorkPicture, coarse_frame, work_picture
 from .silhouette import CellPicture, Region, look_at_cells, regions, table_distance
+from .warp_way import fringe_sides
 
 __all__ = ["Sample", "WarpWay", "find_sample", "straighten"]
 
 Mask = NDArray[np.bool_]
+WarpSeen = Literal["down", "across"]
 
 MIN_ROUGHNESS = 0.7  # natural logarithm of energy above the table's: cloth has at least twice the table's
 ALL_CLOTH_ROUGHNESS = 1.5  # no table is as rough in two directions all over the photo
@@ -58,6 +62,8 @@ class Sample:
         True when the whole picture is taken as cloth, so that the outline is only the picture's border.
     turn_deg : float
         How far the threads of a picture that is all cloth lie turned, positive when x turns towards y.
+    fringe_tells : {"down", "across"} or None
+        Way of the warp in the photo as the fringe of a sample that is no band tells it; None where it was told or nothing is seen.
     score : float
         How clearly the sample stands out from the table: roughness above the table's, natural logarithm of energy.
     """
@@ -77,6 +83,7 @@ class Sample:
     end_curve: NDArray[np.float64]
     all_cloth: bool = False
     turn_deg: float = 0.0
+    fringe_tells: WarpSeen | None = None
     score: float = 0.0
 
 
@@ -98,8 +105,8 @@ def find_sample(
     plane : Plane
         The plane of the card; what lies inside its `card_outline_px` is no cloth.
     warp : {"auto", "down", "across"}
-        Way of the warp in the photo. By default a band's warp is its length, and any other sample's runs from
-        the top to the bottom of the photo (the side nearest to it).
+        Way of the warp in the photo. By default a band's warp is its length; any other sample's runs between the sides that
+        have a fringe (`warp_way`), or, where none is seen, from the top to the bottom of the photo (the side nearest to it).
     area_px : tuple of float, optional
         Look only inside (x0, y0, x1, y1), photo pixels.
     all_cloth : bool
@@ -144,13 +151,13 @@ def find_sample(
         )
     _refuse_rivals(found, cells)
     region = found[0]
-    frame, region_width, is_band = coarse_frame(region, cells, plane, warp)
     others = np.zeros_like(region.mask)
     for other in found[1:]:
         others |= other.mask
     view = CellView(cells=cells, region=region, known=known, others=others, wanted=wanted)
-    work = work_picture(photo, plane, view, frame, region_width)
-    outline = measure_outline(plane, work, is_band=is_band)
+    laid = _laid(photo, plane, view, warp)
+    is_band = laid.is_band
+    outline = measure_outline(plane, laid.work, laid.energy, is_band=is_band)
     return Sample(
         frame=outline.frame,
         outline_mm=outline.outline_mm,
@@ -165,8 +172,34 @@ def find_sample(
         cut_off=outline.cut_off,
         start_curve=outline.start_curve,
         end_curve=outline.end_curve,
+        fringe_tells=laid.fringe_tells,
         score=region.roughness,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Laid:
+    """The sample straightened along its warp, and what told the way."""
+
+    work: WorkPicture
+    energy: NDArray[np.float32]
+    is_band: bool
+    fringe_tells: WarpSeen | None
+
+
+def _laid(photo: Photo, plane: Plane, view: CellView, warp: WarpWay) -> _Laid:
+    def straightened(way: WarpWay) -> tuple[WorkPicture, NDArray[np.float32], bool]:
+        frame, region_width, is_band = coarse_frame(view.region, view.cells, plane, way)
+        work = work_picture(photo, plane, view, frame, region_width)
+        return work, pick_energy(work.bgr, work.inner, work.unit_px), is_band
+
+    work, energy, is_band = straightened(warp)
+    if is_band or warp != "auto":
+        return _Laid(work, energy, is_band, None)
+    sides = fringe_sides(work, energy)
+    if sides.warp_across:
+        return _Laid(*straightened("across"), "across")
+    return _Laid(work, energy, is_band, "down" if sides.warp_along else None)
 
 
 def _checked_area(

@@ -352,8 +352,22 @@ def _sample_reading(
         width_edges_u95_mm=edges_mm,
         length_mm=(sample.v_end_mm - sample.v_start_mm) * factor if scaled and whole_length else None,
         outline_px=plane.to_px(sample.outline_mm),
-        warp_from="told" if told else "length" if sample.is_band else "photo",
+        warp_from=_warp_from(told, sample),
+        warp_runs=_warp_runs(plane, sample),
     )
+
+
+def _warp_from(told: bool, sample: Sample) -> Literal["told", "length", "fringe", "photo"]:
+    if told:
+        return "told"
+    if sample.is_band:
+        return "length"
+    return "photo" if sample.fringe_tells is None else "fringe"
+
+
+def _warp_runs(plane: Plane, sample: Sample) -> Literal["down", "across"]:
+    x, y = np.abs(np.diff(plane.to_px(sample.frame.centre_mm[[0, -1]]), axis=0))[0]
+    return "across" if x > y else "down"
 
 
 def _with_scale(
