@@ -57,9 +57,8 @@ def _threads(scene: Scene, cloth: WovenCloth) -> dict[str, Any]:
     middle_v = v_centre(layout)
     end_u = layout.ends_at(np.full((spec.ends, 1), middle_v))[:, 0]
     ends_everywhere = cloth.cross_u
-    a = int(
-        0.2 * spec.ends
-    )  # as many left out on either side, as in counting with a rule inwards of the selvedges
+    # As many left out on either side, as in counting with a rule inwards of the selvedges.
+    a = int(0.2 * spec.ends)
     b = spec.ends - 1 - a
     centre_mm = float((ends_everywhere[:, b] - ends_everywhere[:, a]).mean())
     spacing = np.diff(pick_v)
