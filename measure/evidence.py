@@ -100,7 +100,10 @@ def gather_evidence(
     tuple of DirectionEvidence
         For the ends, for the picks.
     """
-    maps = [m for found in side_by_side(_window_maps, _looks(bgr, mask)) for m in found]
+    maps = _maps(bgr, mask)
+    if not maps:  # a band narrower than the windows: they are made as wide as it is
+        box = _cloth_box(mask)
+        maps = _maps(np.ascontiguousarray(bgr[box]), np.ascontiguousarray(mask[box]))
     rows, axes = [], []
     for turn in (0.0, np.pi / 2):
         rows.append(_average([(_polar(m.autocorrelation, m.frequencies, turn), m.weight) for m in maps]))
@@ -111,6 +114,20 @@ def gather_evidence(
         half = _average([(_half_row(m, partners, transpose=this == 1), m.weight) for m in maps])
         evidence.append(DirectionEvidence(row=rows[this], axis=axes[this], half_row=half))
     return evidence[0], evidence[1]
+
+
+def _maps(bgr: NDArray[np.uint8], mask: NDArray[np.bool_]) -> list[_Map]:
+    return [found for maps in side_by_side(_window_maps, _looks(bgr, mask)) for found in maps]
+
+
+def _cloth_box(mask: NDArray[np.bool_]) -> tuple[slice, slice]:
+    """Rows and columns that are mostly cloth."""
+    found = []
+    for axis in (1, 0):
+        covered = np.count_nonzero(mask, axis=axis)
+        inside = np.flatnonzero(2 * covered > covered.max())
+        found.append(slice(inside[0], inside[-1] + 1))
+    return found[0], found[1]
 
 
 def peak_frequencies(curve: Float, count: int) -> Float:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..calibration.errors import SampleError
 from .arbiter import judge
 from .evidence import FREQUENCIES, DirectionEvidence, gather_evidence, peak_frequencies
 from .lightness import cloth_lightness
@@ -64,9 +65,20 @@ def read_lattice(bgr: NDArray[np.uint8], mask: NDArray[np.bool_]) -> Lattice:
         Ends run down the rows, picks along them.
     mask : ndarray of bool, shape (M, N)
         True where there is cloth.
+
+    Raises
+    ------
+    SampleError
+        ``sample-too-small``: no window of the spectra holds enough cloth.
     """
     evidence = gather_evidence(bgr, mask)
     candidates = [_propose(direction) for direction in evidence]
+    if not all(candidates):
+        raise SampleError(
+            "sample-too-small",
+            "The piece of cloth is too small in the photo to look for threads.",
+            "Move the camera closer, so that the sample fills more of the photo.",
+        )
     pairs = [(float(x), float(y)) for x in candidates[0] for y in candidates[1]]
     judgement = judge(cloth_lightness(bgr), mask, pairs)
     ends = _decide(candidates[0], evidence[0], judgement.pitch_x_px, judgement.log_p_x)

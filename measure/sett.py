@@ -201,9 +201,10 @@ def _coarser(patch: ClothPatch, sample: Sample, hints: Hints, settled: Settled) 
         if _believed(settled) or min(patch.mask.shape) < _FEWEST_COARSE * _LONGEST_PX * times / 2:
             break
         smaller = patch.reduced(times)
-        if np.count_nonzero(smaller.mask) < _LEAST_CLOTH_PX:
+        try:
+            look = _settle(smaller, sample, hints)
+        except SampleError:  # too little is left of it
             break
-        look = _settle(smaller, sample, hints)
         ends_px, picks_px = look.lattice.ends.pitch_px, look.lattice.picks.pitch_px
         coarse = max(ends_px, picks_px) * times > _LONGEST_PX and min(ends_px, picks_px) >= _EASY_PX
         if coarse and look.lattice.woven_probability > settled.lattice.woven_probability:

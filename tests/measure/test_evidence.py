@@ -2,7 +2,9 @@ import numpy as np
 import pytest
 
 from cloth import Setting, make_cloth
+from pickglass.calibration.errors import SampleError
 from pickglass.measure.evidence import FREQUENCIES, gather_evidence, peak_frequencies
+from pickglass.measure.lattice import read_lattice
 
 WEAVES = ("plain", "twill 2/2", "twill 1/2", "satin 5", "basket 2/2")
 
@@ -67,3 +69,25 @@ def test_peaks_come_highest_first():
     curve = np.zeros_like(FREQUENCIES)
     curve[20], curve[60], curve[90] = 1.0, 3.0, 2.0
     assert peak_frequencies(curve, 2) == pytest.approx(FREQUENCIES[[60, 90]])
+
+
+@pytest.mark.parametrize("wide_px", [40, 60, 80])
+def test_a_band_narrower_than_the_windows_is_seen(wide_px):
+    """It was met with an error of our own: no window lay on cloth alone."""
+    cloth = make_cloth((600, 160), end_pitch_px=6.0, pick_pitch_px=14.0, seed=4)
+    band = np.zeros(cloth.bgr.shape[:2], bool)
+    band[:, 80 - wide_px // 2 : 80 + wide_px // 2] = True
+    table = np.random.default_rng(0).normal(120, 4, cloth.bgr.shape).astype(np.uint8)
+    photo = np.where(band[:, :, None], cloth.bgr, table)
+    for direction, pitch in zip(gather_evidence(photo, band), (6.0, 14.0), strict=True):
+        peaks = [*peak_frequencies(direction.row, 2), *peak_frequencies(direction.axis, 2)]
+        assert min(abs(np.log(peak * pitch)) for peak in peaks) < 0.14
+
+
+def test_cloth_in_patches_too_small_for_any_window_is_refused_in_words():
+    photo = np.random.default_rng(1).integers(60, 200, (300, 300, 3)).astype(np.uint8)
+    patches = np.zeros((300, 300), bool)
+    patches.reshape(10, 30, 10, 30)[:, :20, :, :20] = True
+    with pytest.raises(SampleError) as refused:
+        read_lattice(photo, patches)
+    assert refused.value.code == "sample-too-small"
