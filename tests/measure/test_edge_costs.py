@@ -9,6 +9,7 @@ from selvedge_scene import Selvedges, draw_selvedges
 from pickglass.measure.comb import Comb, likeliest
 from pickglass.measure.edge_costs import TRIED_BEYOND, edge_costs
 from pickglass.measure.edge_ends import follow_edges
+from pickglass.measure.phase import PX_PER_THREAD
 from pickglass.measure.track import track_threads
 
 
@@ -61,3 +62,14 @@ def test_a_side_that_leaves_the_picture_tells_nothing_of_the_other():
     costs = edge_costs(tracks.threads, 0, (True, False), covered=False)
     assert costs.alike == ()
     assert "first-cut" in costs.flags
+
+
+def test_a_pick_more_inside_the_outline_than_its_own_half_is_unlikely_to_be_the_outermost():
+    """Half of the outermost pick lies beyond its centre, whatever the cloth: one more pick fits in there or none."""
+    what = Selvedges()
+    piece = draw_selvedges(what, np.random.default_rng(0))
+    tracks = track_threads(piece.bgr, piece.mask, pitch_x_px=what.pitch_px, pitch_y_px=what.pick_pitch_px)
+    costs = edge_costs(tracks.threads, 1, (False, False), covered=False)
+    usual = int(np.argmin(costs.first))
+    for picks_off in (-1, 1):
+        assert costs.first[usual + picks_off * PX_PER_THREAD] > costs.first[usual] + 3.0
