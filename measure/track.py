@@ -30,6 +30,10 @@ STATIONS = 24
 # Shares of the threads that are left out of the spacing in the middle: beside a selvedge, where they crowd, and where the cloth
 # runs out of the picture, which cuts the last ones short.
 BESIDE, CUT_OFF = 0.2, 0.05
+OUTERMOST = (
+    2  # threads at either side that tell little of how the others show: half of what is around them is table
+)
+FAINT = 0.1  # share of the other threads that were placed by their neighbours
 MOST_CROSSINGS = 250_000  # some 1.5 GB of working memory; 50 by 50 cm at ten threads a centimetre
 
 
@@ -86,6 +90,12 @@ def _slope(position: FloatArray) -> tuple[float, float]:
     return spacing, float(np.sqrt((rest @ rest) / max(n - 2, 1) / (index @ index)))
 
 
+def _placed_by_neighbours(likeness: FloatArray) -> float:
+    """Share of the threads that look less like a thread than like none, the outermost ones left out."""
+    inside = likeness[OUTERMOST:-OUTERMOST] if len(likeness) > 3 * OUTERMOST else likeness
+    return float((inside < 0).mean())
+
+
 def _summarise(
     comb: Comb,
     threads: ThreadPicture,
@@ -130,7 +140,7 @@ def _summarise(
     wander = float(across.std()) / np.sqrt(max(1.0, len(across) / 3))
     low, high = _interval(comb.count_probability, count)
     jumps = np.flatnonzero((np.diff(comb.classes) - 1) % classes) if classes > 1 else np.zeros(0, int)
-    if float((comb.likeness < 0).mean()) > 0.1:
+    if _placed_by_neighbours(comb.likeness) > FAINT:
         flags.add("faint")
     if (~on)[2:-2, 2:-2].any() and _has_holes(field):
         flags.add("holes")

@@ -9,7 +9,7 @@ from scene_patches import scene_patch, woven_scenes
 from cloth import Camera, Setting, Yarn, make_cloth
 from pickglass.measure.comb import fit_comb
 from pickglass.measure.phase import PX_PER_THREAD
-from pickglass.measure.track import track_threads
+from pickglass.measure.track import _placed_by_neighbours, track_threads
 
 TABLE = (96, 104, 112)
 ODD_PITCHES = (1.04, 0.96)
@@ -263,3 +263,11 @@ def test_a_sample_of_too_many_threads_is_followed_in_its_middle() -> None:
         assert 0.4 * every.count < some.count < 0.9 * every.count
         nearest = np.abs(some.positions_px[2:-2, None] - every.positions_px[None]).min(axis=1)
         assert nearest.max() < 0.15 * every.pitch_px
+
+
+def test_outermost_threads_make_no_band_faint():
+    """Of a band of twelve ends the outermost are a sixth, and half of what is around them is table."""
+    likeness = np.array([-1.0, 0.5, *[4.0] * 8, 3.0, -2.0])
+    assert _placed_by_neighbours(likeness) == 0.0
+    likeness[5] = -1.0
+    assert _placed_by_neighbours(likeness) == pytest.approx(1 / 8)
