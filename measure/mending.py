@@ -23,6 +23,7 @@ FloatArray = NDArray[np.float64]
 
 GAP_WITH_ROOM = 1.35  # spacings: a gap as wide as this has room for a pick that was not followed
 HIDDEN_RUN = 0.5  # of the usual shed: the least that a pick not followed shows
+SAME_PLACE = 0.5  # spacings
 MENDED_U = 0.3  # picks; one mend in ten wrong would scatter so (eight of eight were right in rendered bands with faults)
 
 
@@ -66,7 +67,12 @@ def woven_picks(
     stations_px = tracks.picks.stations_px[real]
     if sheds is None:
         return picks_px, lines_px, stations_px, np.zeros(len(picks_px), dtype=bool)
-    return mend_picks(picks_px, lines_px, stations_px, sheds)
+    picks_px, lines_px, stations_px, inferred = mend_picks(picks_px, lines_px, stations_px, sheds)
+    # Where the crossings show that no yarn lies a shed was read wrongly.
+    gaps_px = tracks.picks.positions_px[~real]
+    from_gap = np.abs(picks_px[:, None] - gaps_px).min(axis=1, initial=np.inf)
+    kept = ~inferred | (from_gap > SAME_PLACE * tracks.picks.pitch_px)
+    return picks_px[kept], lines_px[kept], stations_px[kept], inferred[kept]
 
 
 def woven_track(tracks: Tracks, weave: WeaveReading) -> SystemTrack:

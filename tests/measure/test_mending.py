@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 
 from cloth import Yarn, make_cloth
-from pickglass.measure.mending import woven_track
+from pickglass.measure import mending
+from pickglass.measure.mending import woven_picks, woven_track
 from pickglass.measure.repeat import read_weave
+from pickglass.measure.sheds import ShedRuns
 from pickglass.measure.track import track_threads
 from pickglass.measure.tracks import doubt_count
 
@@ -63,3 +65,20 @@ def test_the_doubt_of_what_was_mended_goes(tracks):
     assert woven.count_std < doubtful.picks.count_std
     twice = replace(lost, picks=doubt_count(lost.picks, 3.0))
     assert woven_track(twice, read_weave(tracks)).passed_over == 2.0
+
+
+def test_puts_no_pick_where_the_crossings_show_that_none_lies(tracks, monkeypatch):
+    """A missed pick leaves a gap that the rhythm fills; a shed read in it brought the pick back that was just left out."""
+    k = 17
+    at = tracks.picks.positions_px[k]
+    picks = np.delete(tracks.picks.positions_px, k)
+    shed = (tracks.picks.positions_px[:-1] + tracks.picks.positions_px[1:]) / 2
+    runs = np.ones(len(shed) - 1)
+    sheds = ShedRuns(edges_px=shed, strength=runs, support=runs[None], regular=1.0)
+    monkeypatch.setattr(mending, "phantom_picks", lambda tracks, crossings: np.array([k]))
+    found, _, _, inferred = woven_picks(tracks, "seen", sheds)
+    assert found == pytest.approx(picks)
+    assert not inferred.any()
+    monkeypatch.setattr(mending, "phantom_picks", lambda tracks, crossings: np.zeros(0, int))
+    found, _, _, inferred = woven_picks(without(tracks, k), "seen", sheds)
+    assert found[inferred] == pytest.approx([at], abs=1.0)
