@@ -189,6 +189,7 @@ def woven_limit(
     px_per_mm: float,
     *,
     weak_first: bool = True,
+    straight_end: bool = False,
 ) -> Floats | None:
     """Find the outer edge of the first pick as a curve over the width.
 
@@ -207,6 +208,8 @@ def woven_limit(
     weak_first : bool
         Whether a small pulse just outside the first strong one may be the first pick. Picks at the fringe lie
         loose and show less; the outermost end lies tight.
+    straight_end : bool
+        Whether the cloth's colours end along a smooth line, as under a hem or cut close, not in tips.
 
     Returns
     -------
@@ -220,7 +223,7 @@ def woven_limit(
         if curve is None:
             return None
         row = float(np.polyval(curve, (columns[0] + columns[1]) / 2))
-        if not _weaves_on(energy, seen, columns, curve, (outer_row, row, inner_row), px_per_mm):
+        if not _weaves_on(energy, seen, columns, curve, (outer_row, row, inner_row), px_per_mm, straight_end):
             return curve
         # Only a stripe of the cloth ended there: the fringe, if any is seen, begins farther out.
         rows = (outer_row, min(inner_row, round(2 * row - outer_row)))
@@ -269,6 +272,7 @@ def _weaves_on(
     curve: Floats,
     rows: tuple[int, float, int],
     px_per_mm: float,
+    straight_end: bool,
 ) -> bool:
     """Whether picks follow each other outside a limit as they do inside: as strong, and as regularly.
 
@@ -305,8 +309,12 @@ def _weaves_on(
         if _regularity(log_level[start:beyond], pitch) >= max(LEAST_REGULAR, share * inside):
             return True
     stretch = crest[begins:beyond]
-    even = len(stretch) >= LEAST_BEYOND * pitch and percentile(stretch, 25) >= CRESTS_AS_INSIDE * usual
-    return bool(even and inside < TELLS_REGULAR)
+    if len(stretch) < LEAST_BEYOND * pitch or percentile(stretch, 25) < CRESTS_AS_INSIDE * usual:
+        return False
+    if inside < TELLS_REGULAR:
+        return True
+    # Such crests need less of a rhythm where no ragged tips lie beyond them.
+    return straight_end and _regularity(log_level[begins:beyond], pitch) >= PICKS_ON_REGULAR * inside
 
 
 def _regularity(log_level: Floats, pitch: float) -> float:

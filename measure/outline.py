@@ -265,8 +265,9 @@ def _limits(
         way = slice(None, None, -1 if flip else 1)
         outermost = bottom - last if flip else first
         rows = (outermost, outermost + depth)
-        curve = woven_limit(np.ascontiguousarray(energy[way]), seen[way], columns, rows, work.unit_px)
         end = cloth_end(evidence[way], work.in_photo[way], work.card[way], columns, rows[1], work.unit_px)
+        turned = np.ascontiguousarray(energy[way])
+        curve = woven_limit(turned, seen[way], columns, rows, work.unit_px, straight_end=end is not None)
         middle = (columns[0] + columns[1]) / 2
         if curve is not None and touches:
             short = np.polyval(curve, middle) < outermost + LEAST_FRINGE_UNITS * work.unit_px
