@@ -19,6 +19,8 @@ CLOSED_RATIO = 1.8  # picks so much wider apart than ends (or ends than picks) l
 CLEAR_NODE = 2.5  # strength of the leading node over the usual one below which no weave is told
 RIVAL = 0.6  # strength over the strongest node from which a weave with like repeats both ways is preferred
 FUNDAMENTAL = 0.45  # strength of a fundamental over its overtone from which it counts
+# Cycles per thread within which one node shows in the band of another, and from which share of its strength the true one lies between.
+BESIDE, BETWEEN = 0.06, 0.75
 BLOCK_THREADS = 12  # rhythms are followed in blocks: long enough to see them, short enough to survive slips
 
 
@@ -80,7 +82,21 @@ def leading_node(strength: dict[Node, float]) -> Node | None:
                     for x, y in times
                 ):
                     return node
-    return lead
+    return None if _between_fractions(lead, ranked) else lead
+
+
+def _between_fractions(lead: Node, ranked: list[tuple[Node, float]]) -> bool:
+    """Whether a node lies beside its fraction: a longer repeat's next to it, which it is no part of, is nearly as strong.
+
+    Led by eight thirds of its picks a satin over eight has a node at (3/8, 1/3), and that is no weave's.
+    """
+    strength = dict(ranked)[lead]
+    place = np.array([lead[0] / lead[2], _fold(lead[1], lead[2])])
+    for node, s in ranked:
+        apart = np.abs(np.array([node[0] / node[2], _fold(node[1], node[2])]) - place)
+        if node[2] > lead[2] and 0 < apart.max() < BESIDE and s > BETWEEN * strength:
+            return True
+    return False
 
 
 def rhythm_features(planes: list[FloatPlane], rhythm: float) -> NDArray[np.float64]:
