@@ -26,6 +26,7 @@ SHORTEST, LONGEST = 0.5, 1.75  # spacings tried, in threads
 SAMPLE_WORTH = 4.0  # largest log-likelihood that one thread's looks may contribute
 LEAST = -0.75  # an outermost thread may look unlike the others and still be one
 SLIP_COST = 6.0  # two threads of one shed, or a shed left out, is rarer than one in four hundred
+TURN_COST = 0.7  # an outermost thread in another's place of the rhythm
 COUNT_SLACK = 4  # counts tried on either side of the even grid
 OFFSETS = (np.arange(PX_PER_THREAD) + 0.5) / PX_PER_THREAD - 0.5
 
@@ -131,6 +132,7 @@ def fit_comb(
     start_cost: FloatArray,
     stop_cost: FloatArray,
     sigma: FloatArray,
+    turns: bool = False,
 ) -> Comb:
     """Find the most probable chain of threads.
 
@@ -145,6 +147,8 @@ def fit_comb(
         Cost of the first and of the last thread lying there; infinite where it cannot.
     sigma : ndarray of shape (N,)
         Standard deviation of the logarithm of the spacing at every profile pixel.
+    turns : bool
+        The other system turns beside the outermost threads and may show there in their stead.
 
     Notes
     -----
@@ -156,6 +160,8 @@ def fit_comb(
     if not len(startable) or not len(stoppable) or stoppable[-1] - startable[0] < k:
         return Comb(centres=np.zeros(0), likeness=np.zeros(0), count_probability={}, classes=np.zeros(0, int))
     first, last = int(startable[0]), int(stoppable[-1])
+    beside = _beside_turns(score) if turns else np.zeros_like(score)
+    gain = beside[:, first : last + 1].T
     steps = np.arange(max(2, int(SHORTEST * k)), int(LONGEST * k) + 1)
     classes, width, pad = len(score), 2 * COUNT_SLACK + 1, int(steps[-1])
     rows = np.arange(last - first + 1)
@@ -197,14 +203,23 @@ def fit_comb(
         for row in rows[batch] if start < (COUNT_SLACK + 1) * k else ():
             zero = COUNT_SLACK - row // k
             if zero >= 0 and begin[row] < np.inf:
-                fresh = -begin[row] > top[row - start, zero]
-                top[row - start, zero, fresh] = -begin[row]
+                begun = gain[row] - begin[row]
+                fresh = begun > top[row - start, zero]
+                top[row - start, zero, fresh] = begun[fresh]
                 came[row, zero, fresh] = 0
         stop = start + len(top)
         worth = score[:, first + start : first + stop]
         np.add(top, worth.T[:, None], out=best[start + pad : stop + pad, :width])
-    final = best[pad:, :width] - stop_cost[first : last + 1, None, None]
+    final = best[pad:, :width] - stop_cost[first : last + 1, None, None] + gain[:, None]
     return _read_back(final, came, before, score, first)
+
+
+def _beside_turns(score: FloatArray) -> FloatArray:
+    """Return what an outermost thread of each class gains by looking like one of another, at every pixel.
+
+    Beside it the weft turns, in a rhythm of its own.
+    """
+    return np.asarray(np.maximum(score.max(axis=0) - TURN_COST - score, 0.0))
 
 
 def _read_back(

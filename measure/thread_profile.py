@@ -83,12 +83,16 @@ def place_threads(
     kinds = whole.astype(int) % classes
     sigma = _spacing_sigma(profile.shape[1], span)
     spacing = np.full(profile.shape[1], float(k))
+    # Where cloth and table look alike, or the ends cover the picks, nothing tells turns of the weft from the table or from ends.
+    turns = edges.beyond is not None and not edges.covered and "edge-unclear" not in edges.flags
     comb = Comb(centres=np.zeros(0), likeness=np.zeros(0), count_probability={}, classes=np.zeros(0, int))
     for _ in range(ROUNDS):
         if len(centres) < max(3, classes):
             break
         score = likeness(profile, learn_sample(profile, centres, kinds, classes), enough=enough)
-        comb = fit_comb(score, spacing, start_cost=edges.first, stop_cost=edges.last, sigma=sigma)
+        comb = fit_comb(
+            score, spacing, start_cost=edges.first, stop_cost=edges.last, sigma=sigma, turns=turns
+        )
         centres, kinds = comb.centres[2:-2], comb.classes[2:-2]
     if edges.beyond is None or not 0.0 < comb.count_probability.get(len(comb.centres), 0.0) < SURE:
         return comb
@@ -96,7 +100,8 @@ def place_threads(
         return comb  # such ends may hide closer ones (`edge_ends` looks for them), and where they lie tells nothing
     alike = edges.alike
     combs = [
-        fit_comb(score, spacing, start_cost=first, stop_cost=last, sigma=sigma) for first, last, _ in alike
+        fit_comb(score, spacing, start_cost=first, stop_cost=last, sigma=sigma, turns=turns)
+        for first, last, _ in alike
     ]
     return likeliest(comb, combs, [cost for *_, cost in alike])
 
