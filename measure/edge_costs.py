@@ -25,8 +25,8 @@ CLOTH_BEYOND_END, CLOTH_BEYOND_SIGMA = (0.95, 1.4), 0.25
 # Outline beyond the centre of the outermost thread, (share, mean, standard deviation) in threads. Ends: beyond a selvedge's
 # last end lie half of it and the weft's turn, beyond a cut side's little; measured against the known places in
 # 22 path-traced photos whose ends can be told from each other by their spacing (38 selvedges 1.00 with a spread of 0.31, the
-# median 1.04; 6 cut sides 0.30 with 0.13). Picks: half of the outermost one lies beyond its centre, at 112 ends of 56 path-traced
-# pieces 0.44 with a robust spread of 0.13 by the outline (0.31 with 0.13 on the picture straightened along the picks); at five of
+# median 1.04; 6 cut sides 0.30 with 0.13). Picks: half of the outermost one lies beyond its centre, at 116 ends of 58 path-traced
+# pieces 0.44 with a robust spread of 0.13 by the outline (0.31 with 0.13 on the picture straightened along the picks); at four of
 # them the outline had taken the outermost pick for fringe, and at one it ended five picks too early.
 OUTLINE_BEYOND = {"ends": ((0.8, 1.02, 0.35), (0.2, 0.3, 0.2)), "picks": ((0.9, 0.33, 0.17), (0.1, 0.4, 0.8))}
 FARTHEST_LIKELY = 1e-3  # outlines go astray now and then

@@ -101,7 +101,7 @@ def gather_evidence(
         For the ends, for the picks.
     """
     maps = _maps(bgr, mask)
-    if not maps:  # a band narrower than the windows: they are made as wide as it is
+    if not maps and mask.any():  # a band narrower than the windows: they are made as wide as it is
         box = _cloth_box(mask)
         maps = _maps(np.ascontiguousarray(bgr[box]), np.ascontiguousarray(mask[box]))
     rows, axes = [], []

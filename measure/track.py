@@ -30,9 +30,8 @@ STATIONS = 24
 # Shares of the threads that are left out of the spacing in the middle: beside a selvedge, where they crowd, and where the cloth
 # runs out of the picture, which cuts the last ones short.
 BESIDE, CUT_OFF = 0.2, 0.05
-OUTERMOST = (
-    2  # threads at either side that tell little of how the others show: half of what is around them is table
-)
+# Threads at either side that tell little of how the others show: half of what is around them is table.
+OUTERMOST = 2
 FAINT = 0.1  # share of the other threads that were placed by their neighbours
 MOST_CROSSINGS = 250_000  # some 1.5 GB of working memory; 50 by 50 cm at ten threads a centimetre
 

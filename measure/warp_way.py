@@ -20,14 +20,15 @@ Mask = NDArray[np.bool_]
 
 # About millimetres inside the region's blurred border that are looked at: shorter fringes tell nothing.
 ZONE_UNITS = (1.0, 4.0)
-CORNER_SHARE = (
-    0.15  # of a side's length left out at either corner, where the other sides' fringes may hang over
-)
+# Of a side's length left out at either corner, where the other sides' fringes may hang over.
+CORNER_SHARE = 0.15
 CORE = (0.35, 0.65)  # of the region both ways: cloth, however long the fringe
 LEAST_SEEN = 0.5  # of a zone that neither the card nor the photo's border may take
-# Natural logarithm of the share beside a side over that of the core. In 24 photos of samples with a fringe it lay below -0.4
-# at both of its sides in 17 and above -0.5 beside selvedges, save one that reached -0.76 where the fringe had -1.9.
+# Natural logarithm of the share beside a side over that of the core. In 26 photos of samples with a fringe it lay below -0.4
+# at both of its sides in 23, and above -0.6 beside selvedges, save one that reached -0.7 where the fringe had -1.9.
 FRINGE, APART = -0.4, 0.4
+LEAST_CELLS = 4  # of a region each way, below which there is no side to look at
+NOTHING = 1e-6  # keeps the logarithm finite where nothing changes at all
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,6 +72,9 @@ def fringe_sides(work: WorkPicture, energy: NDArray[np.float32]) -> FringeSides:
     energy : ndarray of float32, shape (M, N)
         `fringe.pick_energy` of that picture.
     """
+    if min(np.count_nonzero(work.region.any(axis=axis)) for axis in (0, 1)) < LEAST_CELLS * work.cell_px:
+        unseen = (float("nan"), float("nan"))
+        return FringeSides(along=unseen, across=unseen)
     crossed = pick_energy(np.ascontiguousarray(work.bgr.transpose(1, 0, 2)), work.inner.T, work.unit_px)
     seen = work.in_photo & ~work.card
     found = []
@@ -81,8 +85,12 @@ def fringe_sides(work: WorkPicture, energy: NDArray[np.float32]) -> FringeSides:
         first, last = (
             _beside_top(change[w], region[w], free[w], work) for w in (slice(None), slice(None, None, -1))
         )
-        found.append((float(np.log(first / usual)), float(np.log(last / usual))))
+        found.append((_apart(first, usual), _apart(last, usual)))
     return FringeSides(along=found[0], across=found[1])
+
+
+def _apart(beside: float, usual: float) -> float:
+    return float(np.log((beside + NOTHING) / (usual + NOTHING)))
 
 
 def _core(region: Mask) -> tuple[slice, slice]:
