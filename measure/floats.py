@@ -91,7 +91,9 @@ def find_floats(crossings: Crossings, hidden: Of | None = None) -> tuple[ThreadF
     for of, several in runs.items():
         for thread, run in several:
             _by_thread(strewn, of)[thread, run] = False
-    least = _least_run(int(strewn.sum()), turned.size)
+    # Outermost threads look turned at many crossings, and no float is looked for on them.
+    inner = strewn[1:-1, 1:-1]
+    least = _least_run(int(np.count_nonzero(inner)), inner.size)
     seen = [(of, thread, run) for of, several in runs.items() for thread, run in several if len(run) >= least]
     if hidden is not None:
         partly = (crossings.turned > BARED_TURNED) & (crossings.turned_z > LEAST_Z) & cloth

@@ -100,3 +100,16 @@ def test_a_faint_run_is_not_believed():
     cloth.turned[[20, 22], 12] = 1.0
     cloth.turned_z[[20, 22], 12] = 5.5
     assert find_floats(cloth) == ()
+
+
+def test_outermost_ends_that_look_turned_hide_no_float():
+    """Beside them the weft turns; no float is looked for on them, and they say nothing of what chance strews elsewhere."""
+    cloth = even_crossings(7)
+    rng = np.random.default_rng(7)
+    for end in (0, -1):
+        picks = rng.choice(np.arange(3, 68, 3), 12, replace=False)
+        cloth.turned[picks, end] = 0.9
+        cloth.turned_z[picks, end] = 8.0
+    cloth.turned[40, [9, 11]] = 1.0
+    cloth.turned_z[40, [9, 11]] = 12.0
+    assert ("pick", 40, 9, 11) in {(f.of, f.thread, f.first, f.last) for f in find_floats(cloth)}
