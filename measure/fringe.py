@@ -272,7 +272,7 @@ def _weaves_on(
     curve: Floats,
     rows: tuple[int, float, int],
     px_per_mm: float,
-    straight_end: bool,
+    straight_end: bool = False,
 ) -> bool:
     """Whether picks follow each other outside a limit as they do inside: as strong, and as regularly.
 

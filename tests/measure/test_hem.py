@@ -77,7 +77,9 @@ def test_a_hem_is_the_end_of_the_sample(kind, turn_deg):
     )
 
 
-def limit_is_passed(first: int, quiet: float, *, woven: bool, uneven: float = 0.0) -> bool:
+def limit_is_passed(
+    first: int, quiet: float, *, woven: bool, uneven: float = 0.0, straight_end=False
+) -> bool:
     """Whether the weaving goes on beyond a limit at row 180, where a quieter stretch from row `first` on ends.
 
     The spacing of the picks may wander by a share of itself, so that none is like the next.
@@ -95,7 +97,8 @@ def limit_is_passed(first: int, quiet: float, *, woven: bool, uneven: float = 0.
     everywhere = np.ones(grey.shape, bool)
     energy = pick_energy(cv2.cvtColor(soft, cv2.COLOR_GRAY2BGR), everywhere, 8.0)
     curve = np.array([0.0, 0.0, float(limit)])
-    return _weaves_on(energy, everywhere, (0, columns - 1), curve, (5, float(limit), 360), 8.0)
+    rows_looked_at = (5, float(limit), 360)
+    return _weaves_on(energy, everywhere, (0, columns - 1), curve, rows_looked_at, 8.0, straight_end)
 
 
 @pytest.mark.parametrize("first", [20, 110])
@@ -103,8 +106,9 @@ def test_quieter_picks_are_woven_however_much_table_lies_outside(first):
     assert limit_is_passed(first, 0.6, woven=True)
 
 
-def test_a_fringe_is_not_woven():
-    assert not limit_is_passed(20, 0.6, woven=False)
+@pytest.mark.parametrize("straight_end", [False, True])
+def test_a_fringe_is_not_woven(straight_end):
+    assert not limit_is_passed(20, 0.6, woven=False, straight_end=straight_end)
 
 
 def test_picks_beaten_so_unevenly_that_only_their_strength_tells_are_woven():
@@ -112,5 +116,6 @@ def test_picks_beaten_so_unevenly_that_only_their_strength_tells_are_woven():
 
 
 @pytest.mark.parametrize("quiet", [0.95, 0.6])
-def test_a_fringe_beside_uneven_picks_is_not_woven(quiet):
-    assert not limit_is_passed(20, quiet, woven=False, uneven=0.45)
+@pytest.mark.parametrize("straight_end", [False, True])
+def test_a_fringe_beside_uneven_picks_is_not_woven(quiet, straight_end):
+    assert not limit_is_passed(20, quiet, woven=False, uneven=0.45, straight_end=straight_end)
