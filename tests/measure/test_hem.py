@@ -78,7 +78,7 @@ def test_a_hem_is_the_end_of_the_sample(kind, turn_deg):
 
 
 def limit_is_passed(
-    first: int, quiet: float, *, woven: bool, uneven: float = 0.0, straight_end=False
+    first: int, quiet: float, *, woven: bool, uneven: float = 0.0, straight_end: bool = False
 ) -> bool:
     """Whether the weaving goes on beyond a limit at row 180, where a quieter stretch from row `first` on ends.
 
