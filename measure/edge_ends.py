@@ -18,14 +18,13 @@ from ..calibration.ranks import median
 from .comb import SAMPLE_WORTH, SLIP_COST
 from .edge_piece import Cloth, cut_beside, follow_again, join
 from .local_rhythm import LocalRhythm, even_rhythm
-from .track import FEWEST_PER_PLACE, rhythm_of
+from .track import FAINT, FEWEST_PER_PLACE, rhythm_of
 from .tracks import SystemTrack, Tracks
 
 __all__ = ["follow_edges"]
 
 OUTER = 3  # ends beside a selvedge that are looked at
 UNLIKE = 0.0  # likeness below which an end was placed by its neighbours
-FAINT = 0.1  # share of the ends away from the selvedges that may be so placed
 DIMMER = 0.6  # share of the usual likeness below which an outer end may hide a closer one
 NARROW = 0.85  # of the usual spacing, below which the outer ones are worth drawing out
 SURE = 0.98  # probability of the count from which nothing is looked for

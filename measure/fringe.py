@@ -301,20 +301,22 @@ def _weaves_on(
     log_level = np.log(level + 0.05 * float(median(level[beyond:])))
     inside = _regularity(log_level[beyond:], pitch)
     begins = int(np.argmax(crest[:beyond] >= CLOTH_BEGINS * usual)) + round(0.55 * pitch)
+    regular = 0.0
     for start, share in ((0, PICKS_ON_REGULAR), (begins, REGULAR_AS_INSIDE)):
         if beyond - start < LEAST_BEYOND * pitch:
             continue
         if median(crest[start:beyond]) < PICKS_ON_LEVEL * usual:
             continue
-        if _regularity(log_level[start:beyond], pitch) >= max(LEAST_REGULAR, share * inside):
+        regular = _regularity(log_level[start:beyond], pitch)
+        if regular >= max(LEAST_REGULAR, share * inside):
             return True
     stretch = crest[begins:beyond]
     if len(stretch) < LEAST_BEYOND * pitch or percentile(stretch, 25) < CRESTS_AS_INSIDE * usual:
         return False
     if inside < TELLS_REGULAR:
         return True
-    # Such crests need less of a rhythm where no ragged tips lie beyond them.
-    return straight_end and _regularity(log_level[begins:beyond], pitch) >= PICKS_ON_REGULAR * inside
+    # Such crests need less of a rhythm where no ragged tips lie beyond them; `regular` is theirs, for they passed the lower bound above.
+    return straight_end and regular >= PICKS_ON_REGULAR * inside
 
 
 def _regularity(log_level: Floats, pitch: float) -> float:

@@ -82,21 +82,22 @@ def leading_node(strength: dict[Node, float]) -> Node | None:
                     for x, y in times
                 ):
                     return node
-    return None if _between_fractions(lead, ranked) else lead
+    return None if _between_fractions(lead, top, ranked) else lead
 
 
-def _between_fractions(lead: Node, ranked: list[tuple[Node, float]]) -> bool:
+def _between_fractions(lead: Node, top: float, ranked: list[tuple[Node, float]]) -> bool:
     """Whether a node lies beside its fraction: a longer repeat's next to it, which it is no part of, is nearly as strong.
 
     Led by eight thirds of its picks a satin over eight has a node at (3/8, 1/3), and that is no weave's.
     """
-    strength = dict(ranked)[lead]
-    place = np.array([lead[0] / lead[2], _fold(lead[1], lead[2])])
-    for node, s in ranked:
-        apart = np.abs(np.array([node[0] / node[2], _fold(node[1], node[2])]) - place)
-        if node[2] > lead[2] and 0 < apart.max() < BESIDE and s > BETWEEN * strength:
-            return True
-    return False
+    rivals = [node for node, s in ranked if s > BETWEEN * top and node[2] > lead[2]]
+    return any(0 < _apart(node, lead) < BESIDE for node in rivals)
+
+
+def _apart(one: Node, other: Node) -> float:
+    """Distance of two nodes, cycles per thread, along the axis on which they differ more."""
+    (a, b, q), (c, d, r) = one, other
+    return max(abs(a / q - c / r), abs(_fold(b, q) - _fold(d, r)))
 
 
 def rhythm_features(planes: list[FloatPlane], rhythm: float) -> NDArray[np.float64]:

@@ -58,7 +58,7 @@ class FringeSides:
 
 
 def _clear(fringe: tuple[float, float], other: tuple[float, float]) -> bool:
-    # Comparisons with NaN are false: a side that is not seen tells nothing.
+    # A side that is not seen tells nothing, and `max` and `min` may pass over its NaN.
     return max(fringe) < min(FRINGE, min(other) - APART) and not np.isnan((*fringe, *other)).any()
 
 
