@@ -29,12 +29,15 @@ class Occupancy:
 
     Attributes
     ----------
+    share : ndarray of shape (N,)
+        Share of cloth at each profile pixel, 1 as far inside as usual.
     beyond : ndarray of shape (N,)
         Threads' worth of cloth lying farther out than each profile pixel.
     contrast : float
         How well the colours of table and cloth differ, 0..1.
     """
 
+    share: FloatArray
     beyond: FloatArray
     contrast: float
 
@@ -131,6 +134,8 @@ def side_occupancy(
     contrast = max(high - low, 0.0)
     relative = np.clip((share_cloth - low) / max(contrast, 0.05), 0.0, 1.0)
     relative[: table[1]] = 0.0
+    relative = np.concatenate([relative, np.ones(cols - len(relative))])
     beyond = np.cumsum(relative) / k
-    beyond = np.concatenate([beyond, beyond[-1] + np.arange(1, cols - len(beyond) + 1) / k])
-    return Occupancy(beyond=beyond[::-1] if far else beyond, contrast=contrast)
+    if far:
+        relative, beyond = relative[::-1], beyond[::-1]
+    return Occupancy(share=relative, beyond=beyond, contrast=contrast)

@@ -133,6 +133,7 @@ def fit_comb(
     stop_cost: FloatArray,
     sigma: FloatArray,
     turns: bool = False,
+    looks: float = 1.0,
 ) -> Comb:
     """Find the most probable chain of threads.
 
@@ -149,6 +150,8 @@ def fit_comb(
         Standard deviation of the logarithm of the spacing at every profile pixel.
     turns : bool
         The other system turns beside the outermost threads and may show there in their stead.
+    looks : float
+        What the looks of an outermost thread are worth, of what those of the others are: the costs may tell of them, too.
 
     Notes
     -----
@@ -161,7 +164,7 @@ def fit_comb(
         return Comb(centres=np.zeros(0), likeness=np.zeros(0), count_probability={}, classes=np.zeros(0, int))
     first, last = int(startable[0]), int(stoppable[-1])
     beside = _beside_turns(score) if turns else np.zeros_like(score)
-    gain = beside[:, first : last + 1].T
+    gain = (looks * beside - (1.0 - looks) * score)[:, first : last + 1].T
     steps = np.arange(max(2, int(SHORTEST * k)), int(LONGEST * k) + 1)
     classes, width, pad = len(score), 2 * COUNT_SLACK + 1, int(steps[-1])
     rows = np.arange(last - first + 1)

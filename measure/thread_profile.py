@@ -91,7 +91,13 @@ def place_threads(
             break
         score = likeness(profile, learn_sample(profile, centres, kinds, classes), enough=enough)
         comb = fit_comb(
-            score, spacing, start_cost=edges.first, stop_cost=edges.last, sigma=sigma, turns=turns
+            score,
+            spacing,
+            start_cost=edges.first,
+            stop_cost=edges.last,
+            sigma=sigma,
+            turns=turns,
+            looks=edges.looks,
         )
         centres, kinds = comb.centres[2:-2], comb.classes[2:-2]
     if edges.beyond is None or not 0.0 < comb.count_probability.get(len(comb.centres), 0.0) < SURE:
@@ -100,7 +106,9 @@ def place_threads(
         return comb  # such ends may hide closer ones (`edge_ends` looks for them), and where they lie tells nothing
     alike = edges.alike
     combs = [
-        fit_comb(score, spacing, start_cost=first, stop_cost=last, sigma=sigma, turns=turns)
+        fit_comb(
+            score, spacing, start_cost=first, stop_cost=last, sigma=sigma, turns=turns, looks=edges.looks
+        )
         for first, last, _ in alike
     ]
     return likeliest(comb, combs, [cost for *_, cost in alike])

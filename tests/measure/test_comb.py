@@ -26,10 +26,10 @@ def profile(last_class, *, last_worth=3.0):
     return score, start, stop
 
 
-def count(score, start, stop, *, turns):
+def count(score, start, stop, *, turns, looks=1.0):
     spacing = np.full(score.shape[1], float(PX_PER_THREAD))
     sigma = np.full(score.shape[1], 0.16)
-    found = fit_comb(score, spacing, start_cost=start, stop_cost=stop, sigma=sigma, turns=turns)
+    found = fit_comb(score, spacing, start_cost=start, stop_cost=stop, sigma=sigma, turns=turns, looks=looks)
     return len(found.centres)
 
 
@@ -47,3 +47,9 @@ def test_an_outermost_end_beside_turns_may_look_like_its_neighbour():
 
 def test_an_outermost_end_must_still_look_like_an_end():
     assert count(*profile(THREADS % 2, last_worth=-2.0), turns=True) == THREADS - 1
+
+
+def test_costs_that_tell_of_ends_make_up_for_their_looks():
+    scene = profile((THREADS - 1) % 2, last_worth=-1.0)
+    assert count(*scene, turns=False) == THREADS - 1
+    assert count(*scene, turns=False, looks=0.7) == THREADS

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from selvedge_scene import Selvedges, draw_selvedges
 
+from pickglass.measure.cloth_edge import Occupancy
 from pickglass.measure.comb import Comb, likeliest
-from pickglass.measure.edge_costs import TRIED_BEYOND, edge_costs
+from pickglass.measure.edge_costs import TRIED_BEYOND, closed_cost, edge_costs
 from pickglass.measure.edge_ends import follow_edges
 from pickglass.measure.phase import PX_PER_THREAD
 from pickglass.measure.track import track_threads
@@ -73,3 +74,36 @@ def test_a_pick_more_inside_the_outline_than_its_own_half_is_unlikely_to_be_the_
     usual = int(np.argmin(costs.first))
     for picks_off in (-1, 1):
         assert costs.first[usual + picks_off * PX_PER_THREAD] > costs.first[usual] + 3.0
+
+
+def selvedge(table_between_turns, *, contrast=1.0, far=False):
+    """Eight spacings seen from the side: two of table, one of turns between which table shows, five of ends side by side."""
+    k = PX_PER_THREAD
+    share = np.ones(8 * k)
+    share[: 2 * k] = 0.0
+    share[2 * k : 3 * k] = 1.0 - table_between_turns
+    share = share[::-1] if far else share
+    seen = Occupancy(share=share, beyond=np.cumsum(share) / k, contrast=contrast)
+    cost = closed_cost(seen, far=far)
+    return cost[::-1] if far else cost
+
+
+@pytest.mark.parametrize("far", [False, True])
+def test_turns_between_which_table_shows_are_no_end(far):
+    k = PX_PER_THREAD
+    cost = selvedge(0.5, far=far)
+    turns, outermost, inside = (cost[int(at * k)] for at in (2.5, 3.5, 4.5))
+    assert outermost < 1.0
+    assert turns > outermost + 3.0
+    assert inside > outermost + 3.0
+
+
+def test_what_lies_as_close_as_ends_do_is_one():
+    k = PX_PER_THREAD
+    cost = selvedge(0.0)
+    assert cost[int(2.5 * k)] < 1.0
+    assert cost[int(3.5 * k)] > cost[int(2.5 * k)] + 3.0
+
+
+def test_nothing_is_told_where_table_and_cloth_look_alike():
+    assert np.ptp(selvedge(0.5, contrast=0.1)) == 0.0
