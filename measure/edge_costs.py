@@ -41,8 +41,8 @@ OUTLINE_LESS = 0.15
 SIDES_ALIKE = ((0.7, 0.12), (0.3, 0.4))  # (share, standard deviation)
 # Along an end no table shows; between two turns of the weft it does. Odds that a place in half a spacing of which so much of the table
 # shows holds an end, ln: CLOSED_SLOPE ln(HALF_OPEN / (OPEN_LEAST + share)). By logistic regression on the known outermost ends of 114
-# path-traced pieces and the places one spacing beyond them; apart for the 29 made by another generator it is the same within its
-# error (slope 2.9 and 3.7, half at 0.07 and 0.13). Beside that the looks of an end tell less: of 0.5 to 1 the count of the same pieces
+# path-traced pieces and the places one spacing beyond them; apart for the 29 made by another generator it is nearly the same
+# (slope 2.9 and 3.7, HALF_OPEN 0.09 and 0.15). Beside that the looks of an end tell less: of 0.5 to 1 the count of the same pieces
 # was likeliest with 0.7.
 CLOSED_SLOPE, HALF_OPEN, OPEN_LEAST = 3.0, 0.11, 0.02
 LOOKS_BESIDE = 0.7

@@ -14,11 +14,13 @@ from ..calibration.ranks import median, percentile
 from .fringe import pick_energy, pulse_spacing, row_profile, woven_limit
 from .placing import WorkPicture
 
-__all__ = ["outermost_ends"]
+__all__ = ["looks_cut", "outermost_ends"]
 
 Floats = NDArray[np.float64]
 
-REPEATS = 0.13  # autocorrelation at two picks; turns reach 0.2 to 0.9, stubs stay within chance around zero
+# Autocorrelation at two picks: turns reach 0.2 to 0.9, stubs stay within chance around zero. Both sides together, and what one side
+# alone may reach either way: where the spacing of the picks was taken for another, turns are regularly the other way after it.
+REPEATS, ALONE = 0.13, 0.3
 RAGGED = 0.2  # standard deviation of the edge in pick spacings
 LEAST_STUB, LONGEST_STUB = 0.5, 4.0  # in pick spacings
 SEARCH_UNITS = 25.0
@@ -58,9 +60,7 @@ def outermost_ends(
     looks = [_look(edge[rows], pitch) for edge in (left, right)]
     if any(look is None for look in looks):
         return None
-    repeats = float(np.mean([look[0] for look in looks if look is not None]))
-    ragged = float(np.mean([look[1] for look in looks if look is not None]))
-    if repeats > REPEATS or ragged < RAGGED * pitch:
+    if not looks_cut([look for look in looks if look is not None], pitch):
         return None
     turned = pick_energy(
         np.ascontiguousarray(work.bgr.transpose(1, 0, 2)), np.ascontiguousarray(work.inner.T), work.unit_px
@@ -79,6 +79,14 @@ def outermost_ends(
             return None
         found.append(np.asarray(np.polyval(limit, np.arange(len(edge))), dtype=np.float64))
     return found[0], found[1]
+
+
+def looks_cut(looks: list[tuple[float, float]], pitch: float) -> bool:
+    """Tell whether edges that repeat so far at two picks, and are so ragged in rows, may be stubs of a cut side."""
+    repeats, ragged = (np.array(of_sides) for of_sides in zip(*looks, strict=True))
+    if repeats.mean() > REPEATS or np.abs(repeats).max() > ALONE:
+        return False
+    return bool(ragged.mean() >= RAGGED * pitch)
 
 
 def _pick_pitch(profile: Floats, unit_px: float) -> float:

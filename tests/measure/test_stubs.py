@@ -37,3 +37,17 @@ def test_stubs_repeat_nothing():
     repeats, ragged = stubs._look(_stubs(np.random.default_rng(5)), PITCH)
     assert repeats < stubs.REPEATS
     assert ragged > stubs.RAGGED * PITCH
+
+
+def test_stubs_look_cut_and_turns_do_not():
+    cut = [stubs._look(_stubs(np.random.default_rng(seed)), PITCH) for seed in (5, 6)]
+    turns = stubs._look(_turns(), PITCH)
+    assert stubs.looks_cut(cut, PITCH)
+    assert not stubs.looks_cut([turns, turns], PITCH)
+
+
+def test_a_side_that_is_regularly_the_other_way_is_no_cut():
+    """A checked twill was taken for cut, its outermost four ends left out, because one side made up for the other."""
+    there = stubs._look(_turns(), PITCH)
+    back = (-0.6, there[1])
+    assert not stubs.looks_cut([there, back], PITCH)
