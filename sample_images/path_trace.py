@@ -272,7 +272,7 @@ def trace(scene: Scene, cloth: WovenCloth | None, card_bottom_mm: float) -> NDAr
     for n, top in enumerate(range(0, h, strip)):
         rows = (top, min(top + strip, h))
         lens = sensor(mi, scene, rows)
-        light = mi.render(world, sensor=lens, spp=scene.samples, seed=scene.seed * 1000 + n)
+        light = mi.render(world, sensor=lens, spp=scene.samples, seed=(scene.seed * 1000 + n) % 2**32)
         out[rows[0] : rows[1]] = np.array(light)[:, :, :3]
     # A path that grazes a facet may come back as no number; the camera's clean-up takes a dark point away.
     return np.nan_to_num(out)
