@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -85,32 +87,20 @@ def place_threads(
     spacing = np.full(profile.shape[1], float(k))
     # Where cloth and table look alike, or the ends cover the picks, nothing tells turns of the weft from the table or from ends.
     turns = edges.beyond is not None and not edges.covered and "edge-unclear" not in edges.flags
+    fit = partial(fit_comb, spacing=spacing, sigma=sigma, turns=turns, looks=edges.looks)
     comb = Comb(centres=np.zeros(0), likeness=np.zeros(0), count_probability={}, classes=np.zeros(0, int))
     for _ in range(ROUNDS):
         if len(centres) < max(3, classes):
             break
         score = likeness(profile, learn_sample(profile, centres, kinds, classes), enough=enough)
-        comb = fit_comb(
-            score,
-            spacing,
-            start_cost=edges.first,
-            stop_cost=edges.last,
-            sigma=sigma,
-            turns=turns,
-            looks=edges.looks,
-        )
+        comb = fit(score, start_cost=edges.first, stop_cost=edges.last)
         centres, kinds = comb.centres[2:-2], comb.classes[2:-2]
     if edges.beyond is None or not 0.0 < comb.count_probability.get(len(comb.centres), 0.0) < SURE:
         return comb
     if min(comb.likeness[:OUTER].min(), comb.likeness[-OUTER:].min()) < UNLIKE:
         return comb  # such ends may hide closer ones (`edge_ends` looks for them), and where they lie tells nothing
     alike = edges.alike
-    combs = [
-        fit_comb(
-            score, spacing, start_cost=first, stop_cost=last, sigma=sigma, turns=turns, looks=edges.looks
-        )
-        for first, last, _ in alike
-    ]
+    combs = [fit(score, start_cost=first, stop_cost=last) for first, last, _ in alike]
     return likeliest(comb, combs, [cost for *_, cost in alike])
 
 
