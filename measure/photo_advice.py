@@ -17,6 +17,7 @@ from ..calibration.card_budget import LENS_ORIGINS
 from ..calibration.card_choice import RULE_READING_MM
 from ..calibration.card_design import CHECK_BAR_MM
 from .height import estimate_height
+from .sett import FLOOR_PX, GOOD_PX
 
 if TYPE_CHECKING:
     from ..calibration.quality import PhotoLook
@@ -26,9 +27,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Advice", "Remedies"]
 
-_GOOD_PX = 8.0  # pixels per thread at which nothing is lost
 _PLENTY_PX = 12.0  # stepping back to this many costs nothing
-_FLOOR_PX = 2.8  # below it nothing is measured
 _SHARP_KEPT = 0.75  # of the threads' contrast; blur that takes less is not worth a word
 _LEVEL_DEG = 3.0  # what a hand holds without an aid (common practice)
 _TILT_DEG = 8.0
@@ -106,28 +105,28 @@ class Remedies:
 
     def _nearer(self) -> Iterable[Advice]:
         finest = min(self.quality.px_per_end, self.quality.px_per_pick)
-        if finest >= _GOOD_PX:
+        if finest >= GOOD_PX:
             return
-        short = min(1.0, (_GOOD_PX - finest) / (_GOOD_PX - _FLOOR_PX))
+        short = min(1.0, (GOOD_PX - finest) / (GOOD_PX - FLOOR_PX))
         plane = self.measurement.plane
         if plane.source == "scan":
             at = (
                 ""
                 if self.dpi is None
-                else f", at {math.ceil(self.dpi * _GOOD_PX / finest / 50) * 50:.0f} dots per inch"
+                else f", at {math.ceil(self.dpi * GOOD_PX / finest / 50) * 50:.0f} dots per inch"
             )
-            text = f"Scan it more finely{at}: threads are {finest:.1f} pixels apart, {_GOOD_PX:.0f} would do."
+            text = f"Scan it more finely{at}: threads are {finest:.1f} pixels apart, {GOOD_PX:.0f} would do."
             yield Advice(code="finer-scan", text=text, help_share=short)
             return
         distance = self.quality.camera_distance_mm
         if distance is None:
             text = (
-                f"Move {_GOOD_PX / finest:.1f} times nearer: threads are {finest:.1f} pixels apart, "
-                f"{_GOOD_PX:.0f} would do."
+                f"Move {GOOD_PX / finest:.1f} times nearer: threads are {finest:.1f} pixels apart, "
+                f"{GOOD_PX:.0f} would do."
             )
             yield Advice(code="nearer", text=text, help_share=short)
             return
-        wanted = max(distance * finest / _GOOD_PX, _NEAREST_MM)
+        wanted = max(distance * finest / GOOD_PX, _NEAREST_MM)
         fits = max(distance * self._filled() * _FRAME_MARGIN, _NEAREST_MM)
         target = max(wanted, fits)
         then = finest * distance / target

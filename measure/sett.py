@@ -42,16 +42,16 @@ if TYPE_CHECKING:
     from ..calibration.white_balance import WhiteBalance
     from .photo_quality import PhotoQuality
 
-__all__ = ["SettMeasurement", "SettOptions", "measure_sett"]
+__all__ = ["FLOOR_PX", "GOOD_PX", "SettMeasurement", "SettOptions", "measure_sett"]
 
 # Threads farther apart than the spectra look for are looked for in a picture reduced so many times, where there is room for some.
 _REDUCED, _FEWEST_COARSE, _LONGEST_PX = (2, 4), 6, 60.0
 _LEAST_TURN_DEG = 1.5  # less than that the threads are followed as the picture lies
 _CROOKED_DEG = 4.0  # up to that a picture that reads clearly is not turned
 _LEAST_CLOTH_PX = 2000  # some ten threads each way at the least sampling
-_FLOOR_PX = 2.8  # two pixels a thread is the sampling theorem's limit; lens and demosaicing take the rest
+FLOOR_PX = 2.8  # two pixels a thread is the sampling theorem's limit; lens and demosaicing take the rest
 _EASY_PX = 5.0
-_GOOD_PX = 8.0
+GOOD_PX = 8.0  # pixels per thread at which nothing is lost
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -289,10 +289,10 @@ def _refuse_what_is_not_woven(patch: ClothPatch, lattice: Lattice, sample: Sampl
 def _check_fineness(patch: ClothPatch, plane: Plane, lattice: Lattice) -> tuple[Notice, ...]:
     """Refuse threads finer than the photo can show; advise where they are nearly so."""
     finest = min(lattice.ends.pitch_px, lattice.picks.pitch_px)
-    if finest < _FLOOR_PX:
+    if finest < FLOOR_PX:
         raise QualityError(
             "threads-too-fine",
-            f"The threads are only {finest:.1f} pixels apart in the photo; about {_FLOOR_PX:.0f} are the least.",
+            f"The threads are only {finest:.1f} pixels apart in the photo; about {FLOOR_PX:.0f} are the least.",
             _closer(plane, finest),
         )
     if finest < _EASY_PX:
@@ -303,10 +303,10 @@ def _check_fineness(patch: ClothPatch, plane: Plane, lattice: Lattice) -> tuple[
 
 def _closer(plane: Plane, finest_px: float) -> str:
     if plane.source == "scan":
-        return f"Scan at {_GOOD_PX / finest_px:.1f} times the resolution."
+        return f"Scan at {GOOD_PX / finest_px:.1f} times the resolution."
     if plane.camera_distance_mm is None:
-        return f"Move {_GOOD_PX / finest_px:.1f} times nearer."
-    distance_cm = plane.camera_distance_mm * finest_px / _GOOD_PX / 10
+        return f"Move {GOOD_PX / finest_px:.1f} times nearer."
+    distance_cm = plane.camera_distance_mm * finest_px / GOOD_PX / 10
     return f"Move closer, to about {distance_cm:.0f} cm, and let the camera focus."
 
 
